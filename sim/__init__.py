@@ -1,0 +1,1 @@
+"""The software: witnesses, cases, their comparison, and the command line."""
