@@ -1,0 +1,1 @@
+"""Waveforms: written, drawn, and read back to be checked."""

@@ -1,0 +1,156 @@
+"""Reads a dump back, clock by clock, in memory that does not grow with the file."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+from collections.abc import Callable
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from .signals import CLK, CLOSING, HALF, PERIOD, SIGNALS, TEXT_BITS
+
+__all__ = ["Columns", "DumpError", "read_clocks"]
+
+#: A column a signal, by its path; a row a clock. A text signal's column holds strings.
+Columns = dict[str, npt.NDArray[Any]]
+
+CHUNK: Final = 4096  # clocks; what is kept in memory at a time
+TAIL: Final = 256  # bytes, enough for the closing comment
+TYPES: Final = ("wire", "reg")
+
+
+class DumpError(Exception):
+    """The file is not a whole dump of this bench; the message is one line and names the file."""
+
+
+def read_clocks(
+    path: str | os.PathLike[str], consume: Callable[[Columns, int], None], chunk: int = CHUNK
+) -> int:
+    """Calls ``consume(columns, first clock)`` for each `chunk` clocks of the file, in order.
+
+    Returns the number of clocks. Raises DumpError if the file is missing, cut off, no dump, or not a
+    dump of this bench's signals.
+    """
+    clocks = closing_count(path)
+    reader = _Reader(path, consume, chunk)
+    handler = signal.getsignal(signal.SIGPIPE)
+    from vcdvcd import VCDVCD
+
+    # The reader's package sets this for the whole process when it is imported.
+    signal.signal(signal.SIGPIPE, handler)
+    try:
+        VCDVCD(os.fspath(path), callbacks=reader, store_tvs=False)
+    except (ValueError, IndexError, KeyError, TypeError, AttributeError) as error:
+        where = f"after {reader.last_time} ns" if reader.last_time >= 0 else "in the declarations"
+        raise DumpError(f"{path}: not a value change dump: unreadable {where} ({error})") from error
+    reader.flush()
+    if reader.clock != clocks:
+        raise DumpError(f"{path}: holds {reader.clock} clocks, but closes with {clocks}")
+    return clocks
+
+
+def closing_count(path: str | os.PathLike[str]) -> int:
+    """The number of clocks that the file's last line states. Raises DumpError without one."""
+    try:
+        with open(path, "rb") as file:
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(0, size - TAIL))
+            tail = file.read()
+            file.seek(0)
+            head = file.read(TAIL)
+    except OSError as error:
+        raise DumpError(f"{path}: {error.strerror}") from error
+    if not size:
+        raise DumpError(f"{path}: empty; expected a value change dump")
+    if b"\0" in head or not head.lstrip().startswith(b"$"):
+        raise DumpError(f"{path}: not a value change dump: expected a first line that begins with '$'")
+    pattern = re.escape(CLOSING.format("#")).replace(r"\#", r"(\d+)").encode()
+    match = re.search(rb"(?:^|\n)" + pattern + rb"\Z", tail)
+    if not match:
+        raise DumpError(
+            f"{path}: cut off, or not written by this bench: expected a last line like "
+            f"'{CLOSING.format(24).strip()}'"
+        )
+    return int(match[1])
+
+
+class _Reader:
+    """The reader package's callbacks: gathers the values of each clock into a row."""
+
+    def __init__(
+        self, path: str | os.PathLike[str], consume: Callable[[Columns, int], None], chunk: int
+    ) -> None:
+        self.path, self.consume, self.chunk = path, consume, chunk
+        self.index: dict[str, int] = {}  # of the signal, by the file's identifier code
+        self.current: list[Any] = [None] * len(SIGNALS)
+        self.rows: list[tuple[Any, ...]] = []
+        self.clock = 0
+        self.last_time = -1
+        self.changed_between = ""
+
+    def enddefinitions(self, vcd: Any, signals: Any, cur_sig_vals: Any) -> None:
+        """Finds this bench's signals among those of the file."""
+        found = {re.sub(r"\[\d+:\d+\]$", "", name): code for name, code in vcd.references_to_ids.items()}
+        for i, spec in enumerate(SIGNALS):
+            code = found.get(spec.path)
+            if code is None:
+                raise DumpError(f"{self.path}: no signal {spec.path}: not a dump of this bench")
+            declared = vcd.data[code]
+            if int(declared.size) != spec.width or declared.var_type not in TYPES:
+                raise DumpError(
+                    f"{self.path}: {spec.path} is a {declared.var_type} of {declared.size} bits; "
+                    f"expected a {spec.kind} of {spec.width}"
+                )
+            self.index[code] = i
+
+    def value(self, vcd: Any, time: int, value: str, identifier_code: str, cur_sig_vals: Any) -> None:
+        """Notes one change."""
+        i = self.index.get(identifier_code)
+        if i is None:
+            return
+        spec = SIGNALS[i]
+        if value.strip("01"):
+            raise DumpError(f"{self.path}: {spec.path} at {time} ns is {value!r}; expected 0s and 1s")
+        number = int(value, 2)
+        if spec.text:
+            text = number.to_bytes(spec.width // TEXT_BITS, "big")
+            self.current[i] = text.decode("latin-1").lstrip(" ")
+        else:
+            self.current[i] = number
+        if i != CLK and time % PERIOD:
+            self.changed_between = spec.path
+
+    def time(self, vcd: Any, time: int, cur_sig_vals: Any) -> None:
+        """Ends the changes of one time; those of a rising edge make a row."""
+        if not self.index or self.current[CLK] is None:
+            return
+        expected = self.clock * PERIOD if self.current[CLK] else (self.clock - 1) * PERIOD + HALF
+        closing = not self.current[CLK] and time == self.clock * PERIOD
+        if time != expected and not closing or self.changed_between:
+            what = self.changed_between or "unit.clk"
+            raise DumpError(f"{self.path}: {what} changes at {time} ns, between the edges of clk")
+        self.last_time = time
+        if self.current[CLK] and not closing:
+            if None in self.current:
+                missing = SIGNALS[self.current.index(None)].path
+                raise DumpError(f"{self.path}: {missing} has no value at {time} ns")
+            self.rows.append(tuple(self.current))
+            self.clock += 1
+            if len(self.rows) == self.chunk:
+                self.flush()
+
+    def flush(self) -> None:
+        """Hands on the rows gathered so far."""
+        if not self.rows:
+            return
+        columns = {
+            spec.path: np.array(column, dtype=object if spec.text else np.int64)
+            for spec, column in zip(SIGNALS, zip(*self.rows, strict=True), strict=True)
+        }
+        first = self.clock - len(self.rows)
+        self.rows = []
+        self.consume(columns, first)
