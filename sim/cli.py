@@ -1,0 +1,259 @@
+"""The command line: one function a command, and no logic of its own."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any, NoReturn
+
+import click
+
+from .isa import BY_MNEMONIC, VARIANTS
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+AGREE, DISAGREE, UNUSABLE = 0, 1, 2
+
+variant_option = click.option(
+    "--variant", type=click.Choice(VARIANTS), default="nmos", show_default=True,
+    help="The member of the family; 'binary' is nmos with decimal mode disconnected.",
+)  # fmt: skip
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead.")
+
+
+class ByteType(click.ParamType):
+    """A byte as people write it: 80, 0x50, $50, %01010000, -1."""
+
+    name = "byte"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Accepts -128 to 255."""
+        if isinstance(value, int):
+            return value
+        text = value.strip().lower()
+        sign, digits = (-1, text[1:]) if text.startswith("-") else (1, text)
+        base = 10
+        for prefix, prefixed in (("0x", 16), ("$", 16), ("0b", 2), ("%", 2)):
+            if digits.startswith(prefix):
+                base, digits = prefixed, digits[len(prefix) :]
+                break
+        try:
+            number = sign * int(digits, base) if digits.isalnum() else None
+        except ValueError:
+            number = None
+        if number is None:
+            self.fail(f"{value!r} is not a number: write 80, 0x50, $50, %01010000 or -1", param, ctx)
+        if not -128 <= number <= 255:
+            self.fail(f"{value} does not fit in a byte: expected -128 to 255", param, ctx)
+        return number % 256
+
+
+class MnemonicType(click.ParamType):
+    """One of the documented mnemonics, in either case."""
+
+    name = "mnemonic"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Suggests the nearest for one that is not known."""
+        mnemonic = value.upper()
+        if mnemonic not in BY_MNEMONIC:
+            import difflib
+
+            near = difflib.get_close_matches(mnemonic, BY_MNEMONIC, 3, 0.5)
+            hint = f"; did you mean {' or '.join(near)}?" if near else f": one of {', '.join(BY_MNEMONIC)}"
+            self.fail(f"{value!r} is not a documented mnemonic{hint}", param, ctx)
+        return mnemonic
+
+    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+        """Completes in the shell."""
+        from click.shell_completion import CompletionItem
+
+        return [CompletionItem(name) for name in BY_MNEMONIC if name.startswith(incomplete.upper())]
+
+
+def console() -> Console:
+    """Where reports go: as wide as the terminal, plain where colour is not wanted."""
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=False)
+
+
+def unusable(message: object) -> NoReturn:
+    """One clear line, and exit status 2."""
+    click.echo(f"carrywave: {message}", err=True)
+    sys.exit(UNUSABLE)
+
+
+def print_json(value: Any) -> None:
+    """One JSON object on one line."""
+    click.echo(json.dumps(value, separators=(",", ":")))
+
+
+@contextmanager
+def progress_bar(unit: str, total: int) -> Iterator[Callable[[int], None]]:
+    """Shows how far a long run has come, on a terminal only, once it has taken a second."""
+    began, bar, task = time.monotonic(), None, None
+
+    def advance(done: int) -> None:
+        nonlocal bar, task
+        if bar is None and sys.stderr.isatty() and time.monotonic() - began > 1:
+            from rich.console import Console
+            from rich.progress import Progress
+
+            bar = Progress(console=Console(stderr=True), transient=True)
+            task = bar.add_task(unit, total=total)
+            bar.start()
+        if bar is not None and task is not None:
+            bar.update(task, completed=done)
+
+    try:
+        yield advance
+    finally:
+        if bar is not None:
+            bar.stop()
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="carrywave")
+def cli() -> None:
+    """A hardware bench for 8-bit processors of the 65xx family.
+
+    It answers from hardware: the adder's carry chain, the flags that come out of it, the bytes that
+    reach the stack, clock by clock, as a picture or as a waveform, checked against a model.
+
+    \b
+    carrywave op ADC 0x50 0x50            one operation, carry by carry
+    carrywave run FILE.s --vcd out.vcd    a listing, clock by clock, into a waveform
+    carrywave check out.vcd               a waveform, held to the model
+
+    Exit status: 0 all agrees, 1 something disagrees, 2 the input cannot be used.
+    """
+
+
+@cli.command(context_settings={"ignore_unknown_options": True})
+@click.argument("mnemonic", type=MnemonicType())
+@click.argument("numbers", metavar="[A] [OPERAND]", nargs=-1, type=ByteType())
+@click.option("--carry", type=click.IntRange(0, 1), default=0, show_default=True, help="C before.")
+@click.option("--decimal", is_flag=True, help="D before: decimal mode for ADC and SBC.")
+@click.option("--status", type=ByteType(), default="0x30", help="The other flags before, as a pushed byte.")
+@variant_option
+@click.option("--vcd", "vcd", type=click.Path(dir_okay=False), help="Write the waveform to this file.")
+@json_option
+def op(
+    mnemonic: str, numbers: tuple[int, ...], carry: int, decimal: bool, status: int, variant: str,
+    vcd: str | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Show one operation: each carry, and where each flag comes from.
+
+    A is the register that MNEMONIC works on (X for CPX, Y for DEY ...); OPERAND is the byte it reads,
+    or a branch's offset. Numbers: 80, 0x50, $50, %01010000, -1. An instruction that has only one of
+    the two takes one number.
+
+    \b
+    carrywave op ADC 0x50 0x50
+    carrywave op SBC '$50' '$F0' --carry 1
+    carrywave op CMP -128 1
+    carrywave op ADC 0x58 0x46 --carry 1 --decimal --variant cmos
+    """
+    from .operation import UsageError, arrange, operate
+
+    try:
+        a, operand = arrange(mnemonic, numbers)
+    except UsageError as error:
+        unusable(error)
+    inputs = (mnemonic, a, operand, carry, decimal, variant, status)
+    if vcd:
+        from carrywave.waves.dump import Dump
+
+        from .files import written_beside
+
+        try:
+            with written_beside(vcd) as file, Dump(file, variant) as dump:
+                result = operate(*inputs, wave=dump)
+        except OSError as error:
+            unusable(f"{vcd}: {error.strerror}")
+    else:
+        result = operate(*inputs)
+    if as_json:
+        print_json(result.to_json())
+    else:
+        from carrywave.waves.draw import draw_operation
+
+        console().print(draw_operation(result))
+
+
+@cli.command()
+@click.argument("listing", type=click.Path())
+@click.option("--vcd", "vcd", type=click.Path(dir_okay=False), help="Keep the waveform in this file.")
+@variant_option
+@click.option(
+    "--max-clocks", type=click.IntRange(min=1), metavar="N",
+    help="Stop after N clocks, if nothing ends the run before.  [default: 100000]",
+)  # fmt: skip
+@click.option("--rows", type=click.IntRange(min=0), default=40, show_default=True, metavar="N",
+              help="Show at most N instructions: the first and the last.")  # fmt: skip
+@json_option
+def run(
+    listing: str, vcd: str | None, variant: str, max_clocks: int | None, rows: int, as_json: bool
+) -> None:
+    """Run a listing on the hardware, and check its waveform against the model.
+
+    The run begins with the reset sequence and ends when an instruction jumps or branches to its own
+    address, or at --max-clocks. A listing that does neither of these within 100000 clocks is
+    reported as one that never ends, unless --max-clocks was given.
+    """
+    from .bench import BenchError, run_listing
+
+    try:
+        with progress_bar("clocks", max_clocks or 100_000) as progress:
+            report = run_listing(listing, vcd, variant, max_clocks, rows, progress, keep_writes=as_json)
+    except BenchError as error:
+        unusable(error)
+    if as_json:
+        print_json(report.to_json())
+    else:
+        from carrywave.waves.draw import draw_run
+
+        console().print(draw_run(report))
+    sys.exit(AGREE if report.agree else DISAGREE)
+
+
+@cli.command()
+@click.argument("dump", metavar="FILE.vcd", type=click.Path())
+@json_option
+def check(dump: str, as_json: bool) -> None:
+    """Check a waveform against the model, with nothing but the file."""
+    from carrywave.waves.check import check_dump
+    from carrywave.waves.read import DumpError
+
+    try:
+        report = check_dump(dump)
+    except DumpError as error:
+        unusable(error)
+    if as_json:
+        print_json(report.to_json())
+    else:
+        from carrywave.waves.draw import draw_check
+
+        console().print(draw_check(report))
+    sys.exit(AGREE if report.agree else DISAGREE)
+
+
+def main() -> None:
+    """The entry point: every error is one line on standard error, and exit status 2."""
+    try:
+        cli(standalone_mode=False, prog_name="carrywave")
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message())
+    except click.ClickException as error:
+        unusable(error.format_message())
+    except click.Abort:
+        sys.exit(130)
+    except BrokenPipeError:
+        # Whoever read the output has seen enough; nothing more can be written to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
