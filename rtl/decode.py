@@ -11,7 +11,7 @@ __all__ = ["Decoder", "Left", "Step", "Target"]
 
 
 class Step(enum.Enum, shape=6):
-    """What one clock of a sequence does; the sequences are drawn in `control.ROWS`."""
+    """What one clock of a sequence does; `control.rows` draws the sequences."""
 
     FETCH = 0
     FIRST = 1  # the clock after FETCH: the opcode's own `entry` says which step this is
