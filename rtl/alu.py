@@ -15,32 +15,32 @@ ONES = (1 << WIDTH) - 1
 
 
 class Operation(enum.Enum, shape=4):
-    """What the unit does with its inputs; `c` is the carry flag. 'Chain' marks those that use the adder."""
+    """What is done with the inputs; `c` is the carry flag. 'Chain': the adder does it."""
 
-    PASS = 0          # a
-    AND = 1           # a AND b
-    OR = 2            # a OR b
-    XOR = 3           # a XOR b
-    BIT = 4           # a AND b; N and V are bits 7 and 6 of b
-    SHIFT_RIGHT = 5   # 0 into bit 7, bit 0 into the carry
+    PASS = 0  # a
+    AND = 1  # a AND b
+    OR = 2  # a OR b
+    XOR = 3  # a XOR b
+    BIT = 4  # a AND b; N and V are bits 7 and 6 of b
+    SHIFT_RIGHT = 5  # 0 into bit 7, bit 0 into the carry
     ROTATE_RIGHT = 6  # c into bit 7, bit 0 into the carry
-    SHIFT_LEFT = 7    # chain: a + a
-    ROTATE_LEFT = 8   # chain: a + a + c
-    ADD = 9           # chain: a + b + c, decimal if `decimal`
-    SUBTRACT = 10     # chain: a + NOT b + c, decimal if `decimal`
-    COMPARE = 11      # chain: a + NOT b + 1
-    INCREMENT = 12    # chain: a + 0 + 1
-    DECREMENT = 13    # chain: a + FF + 0
-    OFFSET = 14       # chain: a + b, the low byte of a branch's target
-    EXTEND = 15       # chain: a + the sign of b, the high byte of a target in another page
+    SHIFT_LEFT = 7  # chain: a + a
+    ROTATE_LEFT = 8  # chain: a + a + c
+    ADD = 9  # chain: a + b + c, decimal if `decimal`
+    SUBTRACT = 10  # chain: a + NOT b + c, decimal if `decimal`
+    COMPARE = 11  # chain: a + NOT b + 1
+    INCREMENT = 12  # chain: a + 0 + 1
+    DECREMENT = 13  # chain: a + FF + 0
+    OFFSET = 14  # chain: a + b, the low byte of a branch's target
+    EXTEND = 15  # chain: a + the sign of b, the high byte of a target in another page
 
 
 class Alu(wiring.Component):
     """Result and flags of one operation on two bytes. Combinational.
 
-    C is carry[8], V is carry[8] XOR carry[7], N is bit 7 and Z is 'no bit set'. In decimal mode the carry
-    out of the low digit is also set when that digit shows 10 to 15; the carries stay those of the
-    uncorrected sum, and so do V and, but for CMOS, N and Z.
+    C is carry[8], V is carry[8] XOR carry[7], N is bit 7 and Z is 'no bit set'. In decimal mode the
+    carry out of the low digit is also set when that digit shows 10 to 15; the carries stay those of
+    the uncorrected sum, and so do V and, but for CMOS, N and Z.
 
     Parameters
     ----------

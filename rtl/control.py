@@ -32,7 +32,7 @@ class PcNext(enum.Enum, shape=3):
     HOLD = 0
     INCREMENT = 1
     JUMP = 2  # low byte from the low address latch, high byte from the bus
-    LOW = 3   # low byte from the ALU
+    LOW = 3  # low byte from the ALU
     HIGH = 4  # high byte from the ALU
 
 
@@ -51,23 +51,25 @@ class Right(enum.Enum, shape=1):
     LATCH = 1
 
 
-ControlWord = wiring.Signature({
-    "address": Out(AddressSource),
-    "write": Out(1),
-    "left": Out(Left),
-    "right": Out(Right),
-    "operation": Out(Operation),
-    "target": Out(Target),
-    "update": Out(Flags),
-    "source": Out(StatusSource),
-    "value": Out(1),
-    "software": Out(1),
-    "pc": Out(PcNext),
-    "stack": Out(StackMove),
-    "low_en": Out(1),
-    "high": Out(HighNext),
-    "latch_en": Out(1),
-})
+ControlWord = wiring.Signature(
+    {
+        "address": Out(AddressSource),
+        "write": Out(1),
+        "left": Out(Left),
+        "right": Out(Right),
+        "operation": Out(Operation),
+        "target": Out(Target),
+        "update": Out(Flags),
+        "source": Out(StatusSource),
+        "value": Out(1),
+        "software": Out(1),
+        "pc": Out(PcNext),
+        "stack": Out(StackMove),
+        "low_en": Out(1),
+        "high": Out(HighNext),
+        "latch_en": Out(1),
+    }
+)
 
 
 @dataclass(frozen=True)
@@ -103,7 +105,9 @@ def rows(variant):
 
     return {
         Step.IMPLIED: Row(pc, execute=True),
-        Step.IMMEDIATE: Row(pc, pc=step, execute=True, latch=True, detour=("extended", Step.REPEAT)),
+        Step.IMMEDIATE: Row(
+            pc, pc=step, execute=True, latch=True, detour=("extended", Step.REPEAT)
+        ),
         Step.REPEAT: Row(pc, right=Right.LATCH, execute=True),
         Step.ZERO_PAGE: Row(pc, ACCESS, pc=step, low=True, high=HighNext.ZERO),
         Step.ABSOLUTE_LOW: Row(pc, Step.ABSOLUTE_HIGH, pc=step, low=True),
@@ -113,19 +117,30 @@ def rows(variant):
         Step.MODIFY_READ: Row(operand, Step.MODIFY_HOLD, latch=True),
         # NMOS writes the unmodified byte back while it works on it; CMOS reads it again.
         Step.MODIFY_HOLD: Row(
-            operand, Step.MODIFY_WRITE,
-            write=variant is not Variant.CMOS, left=Left.LATCH, operation=Operation.PASS,
+            operand,
+            Step.MODIFY_WRITE,
+            write=variant is not Variant.CMOS,
+            left=Left.LATCH,
+            operation=Operation.PASS,
         ),
         Step.MODIFY_WRITE: Row(operand, write=True, execute=True),
         Step.JUMP_LOW: Row(pc, Step.JUMP_HIGH, pc=step, low=True),
         Step.JUMP_HIGH: Row(pc, pc=jump),
         Step.BRANCH: Row(pc, pc=step, latch=True, detour=("taken", Step.BRANCH_LOW)),
         Step.BRANCH_LOW: Row(
-            pc, pc=PcNext.LOW, left=Left.PC_LOW, right=Right.LATCH, operation=Operation.OFFSET,
+            pc,
+            pc=PcNext.LOW,
+            left=Left.PC_LOW,
+            right=Right.LATCH,
+            operation=Operation.OFFSET,
             detour=("crossed", Step.BRANCH_HIGH),
         ),
         Step.BRANCH_HIGH: Row(
-            pc, pc=PcNext.HIGH, left=Left.PC_HIGH, right=Right.LATCH, operation=Operation.EXTEND,
+            pc,
+            pc=PcNext.HIGH,
+            left=Left.PC_HIGH,
+            right=Right.LATCH,
+            operation=Operation.EXTEND,
         ),
         Step.DISCARD: Row(pc, ACCESS),
         Step.PUSH: Row(stack, write=True, stack=push),
@@ -173,7 +188,8 @@ class Control(wiring.Component):
     crossed : In(1), a branch's target lies in another page
     decimal : In(1), the D flag
     word : Out(ControlWord)
-    sync : Out(1), the first clock of a sequence: an opcode is fetched, and discarded by an interrupt
+    sync : Out(1), the first clock of a sequence: an opcode is fetched, and discarded by an
+        interrupt
     last : Out(1), the last clock of a sequence
     heeded : Out(1), with `last`: an interrupt may follow. The entry of one, and BRK, are never
         followed by another: the first instruction of a handler always runs

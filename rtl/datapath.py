@@ -19,7 +19,8 @@ __all__ = ["Unit"]
 class Unit(wiring.Component):
     """An 8-bit unit of the 65xx family on a 16-bit address bus; one clock is one bus cycle.
 
-    The address and, in a write, the data are valid throughout the clock; a byte that is read must be on
+    The address and, in a write, the data are valid throughout the clock; a byte that is read must
+    be on
     ``data_in`` before its end. Power-up begins with the reset sequence.
 
     Parameters
@@ -59,7 +60,7 @@ class Unit(wiring.Component):
         self.x = Signal(8)
         self.y = Signal(8)
         self.pc = Signal(16)
-        self.low = Signal(8)    # the operand's address
+        self.low = Signal(8)  # the operand's address
         self.high = Signal(8)
         self.latch = Signal(8)  # a byte read earlier in the sequence
 
@@ -133,9 +134,9 @@ class Unit(wiring.Component):
             status.c.eq(alu.c),
             status.data.eq(self.data_in),
             status.software.eq(word.software),
+            # A branch's opcode bits 7 6 say which flag, bit 5 the value that takes it.
             status.condition.eq(control.opcode[5:]),
         ]
-        # Opcode bits 7 6 5 of a branch: which flag, and the value that takes it.
         m.d.comb += [pc_adder.a.eq(self.pc), pc_adder.carry_in.eq(word.pc == PcNext.INCREMENT)]
         with m.Switch(word.pc):
             with m.Case(PcNext.JUMP):
@@ -163,14 +164,17 @@ class Unit(wiring.Component):
                 m.d.comb += self.address.eq(Cat(self.low, self.high))
             with m.Case(AddressSource.STACK):
                 m.d.comb += self.address.eq(stack.address)
-            # FFFA NMI, FFFC reset, FFFE IRQ and BRK: the cause's own two bits, but for an instruction.
+            # FFFA NMI, FFFC reset, FFFE IRQ and BRK: the cause's own two bits, but for an
+            # instruction.
             with m.Default():
                 irq = interrupts.cause == Cause.INSTRUCTION
-                m.d.comb += self.address.eq(Cat(
-                    word.address == AddressSource.VECTOR_HIGH,
-                    interrupts.cause.as_value() | irq.replicate(2),
-                    Const(-1, 13),
-                ))
+                m.d.comb += self.address.eq(
+                    Cat(
+                        word.address == AddressSource.VECTOR_HIGH,
+                        interrupts.cause.as_value() | irq.replicate(2),
+                        Const(-1, 13),
+                    )
+                )
         m.d.comb += [
             self.data_out.eq(alu.result),
             self.write.eq(word.write),

@@ -15,9 +15,9 @@ DIGIT = 4
 class DecimalCorrection(wiring.Component):
     """Corrects both digits of an uncorrected sum or difference. Combinational.
 
-    A sum's digit that reached ten is 6 too small; a difference's digit that borrowed is 6 too large.
-    NMOS corrects the digits apart; CMOS lets the low one's correction borrow from the high one, which
-    shows only for digits above 9.
+    A sum's digit that reached ten is 6 too small; a difference's digit that borrowed is 6 too
+    large. NMOS corrects the digits apart; CMOS lets the low one's correction borrow from the high
+    one, which shows only for digits above 9.
 
     Parameters
     ----------
@@ -71,11 +71,13 @@ class DecimalCorrection(wiring.Component):
         if self.variant is Variant.CMOS:
             # -6 in the low digit is 1111 1010 in the byte; beside a high -6, 1010 + 1111 = 1001.
             m.d.comb += [
-                high.b.eq(Mux(
-                    low_borrow,
-                    Cat(~zero, ~high_borrow, ~high_borrow, ~zero),
-                    Cat(zero, high_six | high_borrow, high_six, high_borrow),
-                )),
+                high.b.eq(
+                    Mux(
+                        low_borrow,
+                        Cat(~zero, ~high_borrow, ~high_borrow, ~zero),
+                        Cat(zero, high_six | high_borrow, high_six, high_borrow),
+                    )
+                ),
                 high.carry_in.eq(low_borrow & low.carry[DIGIT]),
             ]
         else:

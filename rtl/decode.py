@@ -82,25 +82,26 @@ class Target(enum.Enum, shape=3):
     SP = 4
 
 
-# Opcode bits, highest first; '-' is either. How an opcode finds its operand: `entry`, the step of its
-# second clock, and `access`, the step that follows once the address is known. A mode is a row more.
+# Opcode bits, highest first; '-' is either. How an opcode finds its operand: `entry`, the step of
+# its second clock, and `access`, the step that follows once the address is known. A mode is a row
+# more.
 MODES = (
-    (Step.IMPLIED, Step.FETCH,
-     ("0--01010", "1--01010", "10-11010", "1--01000", "---11000")),
-    (Step.IMMEDIATE, Step.FETCH,
-     ("0--01001", "10101001", "11-01001", "101000-0", "11-00000")),
-    (Step.ZERO_PAGE, Step.READ,
-     ("0--00101", "10100101", "11-00101", "10100110", "00100100", "10100100", "11-00100")),
-    (Step.ZERO_PAGE, Step.WRITE,
-     ("100001-0", "10000101")),
-    (Step.ZERO_PAGE, Step.MODIFY_READ,
-     ("0--00110", "11-00110")),
-    (Step.ABSOLUTE_LOW, Step.READ,
-     ("0--01101", "10101101", "11-01101", "10101110", "00101100", "10101100", "11-01100")),
-    (Step.ABSOLUTE_LOW, Step.WRITE,
-     ("100011-0", "10001101")),
-    (Step.ABSOLUTE_LOW, Step.MODIFY_READ,
-     ("0--01110", "11-01110")),
+    (Step.IMPLIED, Step.FETCH, ("0--01010", "1--01010", "10-11010", "1--01000", "---11000")),
+    (Step.IMMEDIATE, Step.FETCH, ("0--01001", "10101001", "11-01001", "101000-0", "11-00000")),
+    (
+        Step.ZERO_PAGE,
+        Step.READ,
+        ("0--00101", "10100101", "11-00101", "10100110", "00100100", "10100100", "11-00100"),
+    ),
+    (Step.ZERO_PAGE, Step.WRITE, ("100001-0", "10000101")),
+    (Step.ZERO_PAGE, Step.MODIFY_READ, ("0--00110", "11-00110")),
+    (
+        Step.ABSOLUTE_LOW,
+        Step.READ,
+        ("0--01101", "10101101", "11-01101", "10101110", "00101100", "10101100", "11-01100"),
+    ),
+    (Step.ABSOLUTE_LOW, Step.WRITE, ("100011-0", "10001101")),
+    (Step.ABSOLUTE_LOW, Step.MODIFY_READ, ("0--01110", "11-01110")),
     (Step.JUMP_LOW, Step.FETCH, ("01001100",)),
     (Step.BRANCH, Step.FETCH, ("---10000",)),
     (Step.DISCARD, Step.PUSH, ("0-001000",)),

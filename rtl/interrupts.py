@@ -21,10 +21,10 @@ class Cause(enum.Enum, shape=2):
 class Interrupts(wiring.Component):
     """Decides at the end of an instruction what comes next.
 
-    The decision stands on what was requested in the last but one clock, so it is a register that lags the
-    request by one clock. NMI is an edge and is remembered until taken; IRQ is a level and heard only
-    while I is clear. Reset takes effect at once. On NMOS an NMI that arrives in the first four clocks of BRK or
-    of an interrupt's entry takes that entry's vector.
+    The decision stands on what was requested in the last but one clock, so it is a register that
+    lags the request by one clock. NMI is an edge and is remembered until taken; IRQ is a level and
+    heard only while I is clear. Reset takes effect at once. On NMOS an NMI that arrives in the
+    first four clocks of BRK or of an interrupt's entry takes that entry's vector.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The stack pointer: eight bits, the adder that moves them, and an address that never leaves page one."""
+"""The stack pointer: eight bits, the adder that moves them, an address that stays in page one."""
 
 from amaranth.hdl import Cat, Const, Module
 from amaranth.lib import enum, wiring

@@ -8,7 +8,7 @@ __all__ = ["Flags", "StatusRegister", "StatusSource"]
 
 
 class Flags(data.Struct):
-    """The six flags, lowest first as they lie in the pushed byte (which has two more bits, 4 and 5)."""
+    """The six flags, lowest first as they lie in the pushed byte (4 and 5 are no flags)."""
 
     c: 1
     z: 1
@@ -21,14 +21,15 @@ class Flags(data.Struct):
 class StatusSource(enum.Enum, shape=2):
     """Where a flag that is updated takes its value from."""
 
-    ALU = 0        # N V Z C as the operation left them
-    BUS = 1        # bits 7 6 3 2 1 0 of the byte that was pulled
-    VALUE = 2      # the one value that a set or clear instruction names
+    ALU = 0  # N V Z C as the operation left them
+    BUS = 1  # bits 7 6 3 2 1 0 of the byte that was pulled
+    VALUE = 2  # the one value that a set or clear instruction names
     INTERRUPT = 3  # I set, D clear
 
 
 class StatusRegister(wiring.Component):
-    """Holds N V D I Z C. A flag is updated at the end of a clock in which its bit of ``update`` is 1.
+    """Holds N V D I Z C. A flag is updated at the end of a clock in which its bit of ``update`` is
+    1.
 
     Members
     -------
@@ -83,7 +84,9 @@ class StatusRegister(wiring.Component):
         m.d.comb += [
             self.taken.eq(~(flag ^ self.condition[0])),
             self.pushed.eq(
-                Cat(flags.c, flags.z, flags.i, flags.d, self.software, Const(1, 1), flags.v, flags.n)
+                Cat(
+                    flags.c, flags.z, flags.i, flags.d, self.software, Const(1, 1), flags.v, flags.n
+                )
             ),
         ]
         return m

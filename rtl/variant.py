@@ -9,7 +9,7 @@ class Variant(enum.Enum):
     """A build-time parameter of the hardware; it never becomes a signal.
 
     ``NMOS``    decimal mode with the flags of the uncorrected sum; interrupts leave D alone
-    ``CMOS``    decimal mode with the flags of the corrected sum and one clock more; interrupts clear D
+    ``CMOS``    decimal mode with the flags of the corrected sum, a clock more; interrupts clear D
     ``BINARY``  NMOS with decimal mode disconnected: D is stored and pushed, and adds nothing
     """
 
