@@ -1,0 +1,77 @@
+"""Whole instructions on the hardware against the model, and opcodes that stop it."""
+
+import secrets
+
+import numpy as np
+import pytest
+
+from carrywave.sim.cases import sampled_cases
+from carrywave.sim.clocked import Clocked, StoppedError
+from carrywave.sim.isa import BY_OPCODE, EVENTS, INSTRUCTIONS, VARIANTS
+from carrywave.sim.model import Model
+
+SEED = secrets.randbits(32)
+
+
+def differing(variant, cases):
+    return np.flatnonzero(Clocked(variant).execute(cases) != Model(variant).execute(cases))
+
+
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_sampled_instructions_and_events_agree(variant):
+    print(f"seed {SEED}")
+    cases = sampled_cases(2500, SEED)
+    assert set(cases["bytes"][:, 0]) == set(BY_OPCODE), f"seed {SEED}"
+    assert set(cases["event"]) == set(range(len(EVENTS)))
+    wrong = differing(variant, cases)
+    assert not len(wrong), f"seed {SEED}: case {wrong[0]}, {cases[wrong[0]]}"
+
+
+@pytest.mark.parametrize("event", EVENTS[1:])
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_each_event_agrees_whatever_instruction_it_follows(variant, event):
+    cases = sampled_cases(150, SEED, events=[event])
+    assert set(cases["event"]) == {EVENTS.index(event)}
+    assert not len(differing(variant, cases)), f"seed {SEED}"
+
+
+def test_branches_agree_at_every_offset_near_a_page_boundary():
+    entries = [entry for entry in INSTRUCTIONS if entry.mode == "relative"]
+    cases = sampled_cases(1024, SEED, entries, ["instruction"])
+    cases["bytes"][:, 1] = np.arange(1024) % 256
+    cases["pc"] = 0x40FE + np.arange(1024) // 256
+    outcomes = Model("nmos").execute(cases)
+    assert {2, 3, 4} == set(outcomes["cycles"])
+    assert not len(differing("nmos", cases)), f"seed {SEED}"
+
+
+def test_an_instruction_may_run_over_the_end_of_memory():
+    cases = sampled_cases(60, SEED, events=["instruction"])
+    cases = cases[cases["length"] > 1]
+    cases["pc"] = 0xFFFF
+    # Where an operand would lie in the instruction's own bytes, the two could not both be had.
+    cases = cases[(cases["address"] > 4) & (cases["address"] < 0xFF00) & (cases["vector"] == 0)]
+    assert len(cases) > 5
+    assert not len(differing("nmos", cases)), f"seed {SEED}"
+
+
+def test_the_comparison_sees_one_wrong_bit_of_the_model():
+    cases = sampled_cases(200, SEED)
+    expected, found = Model().execute(cases), Clocked().execute(cases)
+    expected["p"][77] ^= 0x40
+    assert np.flatnonzero(expected != found).tolist() == [77], f"seed {SEED}"
+
+
+def test_every_opcode_outside_the_documented_set_stops_the_unit():
+    stopped = []
+    case = sampled_cases(1, 1, events=["instruction"])[0]
+    for opcode in range(256):
+        case["bytes"][0] = opcode
+        try:
+            Clocked().execute(case)
+        except StoppedError as error:
+            assert error.address == case["pc"]
+            assert error.opcode == opcode
+            stopped.append(opcode)
+    assert stopped == [opcode for opcode in range(256) if opcode not in BY_OPCODE]
+    assert len(stopped) == 164
