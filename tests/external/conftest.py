@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
+
 from carrywave.sim.cases import CASE, FLAG_BITS, Cases, Outcomes
 from carrywave.sim.isa import BY_MNEMONIC, EVENTS
 from carrywave.sim.model import Model

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from carrywave.sim.cases import FLAG_BITS, sampled_cases
 from carrywave.sim.isa import INSTRUCTIONS
 from carrywave.sim.model import Model

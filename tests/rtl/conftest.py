@@ -6,7 +6,7 @@ from amaranth.sim import Simulator
 
 @pytest.fixture(scope="session")
 def settle():
-    """Runs combinational hardware: for each row of inputs by port, the ports' values as one number."""
+    """Runs combinational hardware: for each row of inputs by port, the output's value."""
 
     def run(dut, rows, output):
         values = []

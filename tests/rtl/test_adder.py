@@ -39,4 +39,4 @@ def test_a_forced_carry_enters_the_next_bit(settle):
 def test_an_adder_without_bits_is_refused():
     with pytest.raises(ValueError, match=r"^an adder has at least 1 bit, not 0$"):
         RippleCarryAdder(0)
-    gc.collect()  # the half-made component says that it was never used, here and not in a later test
+    gc.collect()  # the half-made component is reported as unused here, not in a later test

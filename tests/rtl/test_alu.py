@@ -155,4 +155,4 @@ def test_the_comparison_sees_a_wrong_flag_and_a_wrong_result(settle):
 def test_an_unknown_variant_is_refused():
     with pytest.raises(ValueError, match=r"^'pmos' is not a valid Variant$"):
         Alu("pmos")
-    gc.collect()  # the half-made component says that it was never used, here and not in a later test
+    gc.collect()  # the half-made component is reported as unused here, not in a later test

@@ -1,8 +1,8 @@
 """The bus, clock by clock, against the published activity.
 
-The order of the clocks on NMOS is from memory (MOS Technology, *MCS6500 Microcomputer Family Hardware
-Manual*, appendix A); their number is Eyes & Lichty, *Programming the 65816*, chapter 18. Each
-sequence is written out here with its addresses; none is taken from the project's own table.
+The order of the clocks on NMOS is from memory (MOS Technology, *MCS6500 Microcomputer Family
+Hardware Manual*, appendix A); their number is Eyes & Lichty, *Programming the 65816*, chapter 18.
+Each sequence is written out here with its addresses; none is taken from the project's own table.
 """
 
 import numpy as np
@@ -99,7 +99,7 @@ def test_memory_is_read_and_written_as_published(entry):
         expected = read[entry.mode]
     assert ", ".join(bus_of(entry.mnemonic, entry.mode)) == expected
     if entry.mnemonic in worked and entry.mode != "accumulator":
-        # W65C02S data sheet, table 7-1: two reads and one write where NMOS reads once and writes twice.
+        # W65C02S data sheet, table 7-1: NMOS reads once and writes twice, CMOS the other way.
         cmos = ", ".join(bus_of(entry.mnemonic, entry.mode, "cmos"))
         assert cmos == expected.replace(f"W {place} 81", f"R {place}")
 
