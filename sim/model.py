@@ -47,6 +47,7 @@ class State:
 
     def __init__(self, **columns: Column) -> None:
         """Takes columns by name; what is not given is absent until set."""
+        self.pulled = []
         self.__dict__.update(columns)
         self.stored: Column | None = None
         self.pushed: list[Column] = []
@@ -56,6 +57,7 @@ class State:
         """The same columns under new names: setting one leaves the other's alone."""
         twin = copy.copy(self)
         twin.pushed, twin.push_address = list(self.pushed), list(self.push_address)
+        twin.pulled = list(self.pulled)
         return twin
 
     def status(self, software: int) -> Column:
@@ -148,7 +150,7 @@ class Model:
     def execute(self, cases: Cases) -> Outcomes:
         """Answers each case. Raises ValueError if one has an opcode outside the documented set."""
         cases = np.asarray(cases)
-        flat = np.atleast_1d(cases)
+        flat = cases.reshape(-1)
         outcomes = np.zeros(flat.shape, OUTCOME)
         event = np.where((flat["event"] == 1) & (flat["p"] & 4 > 0), 0, flat["event"]).astype(np.int64)
         key = np.where(event > 0, 256 + event, flat["bytes"][:, 0])
