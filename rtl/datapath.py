@@ -36,6 +36,7 @@ class Unit(wiring.Component):
     write : Out(1)
     sync : Out(1), the first clock of an instruction, or of an interrupt's or reset's entry
     stopped : Out(1), an opcode outside the built set was fetched
+    clock_number : Out(3), the clock within the sequence, from 0
     """
 
     irq_n: In(1, init=1)
@@ -47,6 +48,7 @@ class Unit(wiring.Component):
     write: Out(1)
     sync: Out(1)
     stopped: Out(1)
+    clock_number: Out(3)
 
     def __init__(self, variant=Variant.NMOS):
         self.variant = Variant(variant)
@@ -56,9 +58,10 @@ class Unit(wiring.Component):
         self.alu = Alu(self.variant)
         self.status = StatusRegister()
         self.stack = StackPointer()
-        self.a = Signal(8)
-        self.x = Signal(8)
-        self.y = Signal(8)
+        # Named in full: a netlist has an `a` for the ALU's input too.
+        self.a = Signal(8, name="register_a")
+        self.x = Signal(8, name="register_x")
+        self.y = Signal(8, name="register_y")
         self.pc = Signal(16)
         self.low = Signal(8)  # the operand's address
         self.high = Signal(8)
@@ -180,5 +183,6 @@ class Unit(wiring.Component):
             self.write.eq(word.write),
             self.sync.eq(control.sync),
             self.stopped.eq(control.stopped),
+            self.clock_number.eq(control.clock_number),
         ]
         return m
