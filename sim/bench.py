@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from carrywave.waves.check import CheckReport, check_dump
 from carrywave.waves.dump import Dump
+from carrywave.waves.read import DumpError
 
 from .clocked import Run, Sequence, StoppedError, run_program
 from .files import written_beside
@@ -80,10 +81,10 @@ def run_listing(
 ) -> RunReport:
     """Runs a listing and checks its waveform, which is kept in `vcd` if that is given.
 
-    Keeps at most `rows` sequences: the first half and the last. Raises BenchError with one clear line
-    if the listing cannot be read or assembled, runs into an opcode outside the documented set, does
-    not end within DEFAULT_CLOCKS though no `max_clocks` was asked for, or the waveform cannot be
-    written.
+    Keeps at most `rows` sequences: the first half and the last. Raises BenchError with one clear
+    line if the listing cannot be read or assembled, runs into an opcode outside the documented set,
+    does not end within DEFAULT_CLOCKS though no `max_clocks` was asked for, or the waveform cannot
+    be written.
     """
     try:
         program = load(listing)
@@ -107,7 +108,13 @@ def run_listing(
         try:
             with written_beside(path) as file, Dump(file, variant) as dump:
                 report.run = run_program(
-                    program, variant, max_clocks or DEFAULT_CLOCKS, dump, keep, progress, keep_writes
+                    program,
+                    variant,
+                    max_clocks or DEFAULT_CLOCKS,
+                    dump,
+                    keep,
+                    progress,
+                    keep_writes,
                 )
                 if report.run.ended == "clock limit" and max_clocks is None:
                     where = place(program, report.run.last_address)
@@ -122,7 +129,10 @@ def run_listing(
             ) from error
         except OSError as error:
             raise BenchError(f"{path}: {error.strerror}") from error
-        report.check = check_dump(path)
+        try:
+            report.check = check_dump(path)
+        except DumpError as error:  # a device, say
+            raise BenchError(f"the waveform cannot be read back: {error}") from error
     return report
 
 

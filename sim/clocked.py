@@ -65,9 +65,11 @@ def simulate(unit: Unit, testbench: Callable[[Context], Any]) -> None:
 
 def registers(ctx: Context, unit: Unit) -> Registers:
     """Reads the registers; B has no register and reads as 1, as it is pushed by PHP."""
-    values = (unit.pc, unit.a, unit.x, unit.y, unit.stack.pointer)
-    flags = ctx.get(unit.status.flags.as_value())
-    return Registers(*(ctx.get(value) for value in values), status_byte(flags))
+    get = ctx.get
+    p = status_byte(get(unit.status.flags.as_value()))
+    return Registers(
+        get(unit.pc), get(unit.a), get(unit.x), get(unit.y), get(unit.stack.pointer), p
+    )
 
 
 def status_byte(flags: int) -> int:
@@ -102,7 +104,8 @@ class Clocked:
     async def _execute(self, ctx: Context, unit: Unit, case: np.void) -> tuple[Any, ...]:
         event = EVENTS[case["event"]]
         pc, memory = int(case["pc"]), lay_out(case)
-        # An interrupt is decided during the instruction before it: a NOP that the case does not see.
+        # An interrupt is decided during the instruction before it: a NOP that the case does not
+        # see.
         await load(ctx, unit, case, pc if event == "instruction" else (pc - 1) % 65536)
         if event != "instruction":
             memory[(pc - 1) % 65536] = NOP
@@ -113,7 +116,9 @@ class Clocked:
                 ctx.set(unit.data_in, memory[ctx.get(unit.address)] if clock == 0 else 0)
                 await ctx.tick()
             ctx.set(unit.reset_n, 1)
-        name = BY_OPCODE[int(case["bytes"][0])].mnemonic if int(case["bytes"][0]) in BY_OPCODE else "?"
+        name = (
+            BY_OPCODE[int(case["bytes"][0])].mnemonic if int(case["bytes"][0]) in BY_OPCODE else "?"
+        )
         if not ctx.get(unit.control.position == Step.FETCH):
             name = event
 
@@ -140,11 +145,16 @@ class Clocked:
         else:
             raise RuntimeError(f"{name} at {pc:04X} did not end within {LONGEST} clocks")
         if self.recorder:
-            self.recorder.clock(ctx, unit, "?")
+            self.recorder.clock(ctx, unit, name_of(memory.get(address, 0xA7)))
         three = (0, 0, 0)
         return (
-            *registers(ctx, unit), len(pushed), (*pushed, *three)[:3], int(bool(stored)),
-            stored[-1] if stored else 0, clock, (*push_address, *three)[:3],
+            *registers(ctx, unit),
+            len(pushed),
+            (*pushed, *three)[:3],
+            int(bool(stored)),
+            stored[-1] if stored else 0,
+            clock,
+            (*push_address, *three)[:3],
         )
 
 
@@ -220,15 +230,17 @@ def run_program(
 ) -> Run:
     """Runs a listing from reset until an instruction jumps to itself, or for `max_clocks`.
 
-    The program's memory is written to. A recorder sees one clock more than the run counts: the fetch
-    at which the last instruction's effects stand. Raises StoppedError at an opcode outside the
-    documented set.
+    The program's memory is written to. A recorder sees one clock more than the run counts: the
+    fetch at which the last instruction's effects stand. Raises StoppedError at an opcode outside
+    the documented set.
     """
     unit = Unit(variant)
     run = Run()
 
     async def testbench(ctx: Context) -> None:
-        await Bench(ctx, unit, program, recorder, on_sequence, keep_writes).run(run, max_clocks, on_clock)
+        await Bench(ctx, unit, program, recorder, on_sequence, keep_writes).run(
+            run, max_clocks, on_clock
+        )
 
     simulate(unit, testbench)
     return run
@@ -314,7 +326,7 @@ class Bench:
                 self.pins.setdefault(at + event.width, []).append((event.pin, 1 - event.level))
 
     def quiet(self) -> bool:
-        """Tells whether nothing is left that could end a loop: no pin due, no interrupt asked for."""
+        """Tells whether nothing is left that could end a loop: no pin due, no interrupt asked."""
         ctx, unit = self.ctx, self.unit
         asked = not ctx.get(unit.irq_n) and not ctx.get(unit.status.flags.i)
         return not self.pins and not asked and not ctx.get(unit.interrupts.nmi_pending)

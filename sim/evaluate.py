@@ -1,7 +1,7 @@
 """A netlist as straight-line Python: every case at once.
 
-A wire is any value that has ``& | ^``: an integer whose bit i is case i, a NumPy array of words, a term
-of a solver. `ones` is the value with every case's bit set.
+A wire is any value that has ``& | ^``: an integer whose bit i is case i, a NumPy array of words, a
+term of a solver. `ones` is the value with every case's bit set.
 """
 
 from __future__ import annotations
@@ -100,7 +100,9 @@ def compile_clock(netlist: Netlist, early: Sequence[int], late: Sequence[int]) -
     return _function(lines, "clock")
 
 
-def compile_wires(netlist: Netlist, wires: Sequence[int], sources: Sequence[int]) -> Callable[..., Any]:
+def compile_wires(
+    netlist: Netlist, wires: Sequence[int], sources: Sequence[int]
+) -> Callable[..., Any]:
     """``function(values of sources, ones)``: the values of `wires`, which depend on nothing else."""
     gates = cone(netlist, wires)
     writer = _Writer(gates, wires)

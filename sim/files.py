@@ -1,4 +1,4 @@
-"""Output files: written beside their place and renamed when whole, so that no half file is ever seen."""
+"""Output files: written beside their place, renamed when whole: no half file is ever seen."""
 
 from __future__ import annotations
 

@@ -84,9 +84,9 @@ class Result:
 class Gates:
     """The witness that evaluates the netlist.
 
-    `netlist` is the variant's own by default. `off_bus` counts, over all that was executed, the cases
-    in which the bus, clock by clock, did not show the published activity; `off_bus_rows` marks them in
-    the last batch executed.
+    `netlist` is the variant's own by default. `off_bus` counts, over all that was executed, the
+    cases in which the bus, clock by clock, did not show the published activity; `off_bus_rows`
+    marks them in the last batch executed.
     """
 
     def __init__(self, variant: str = "nmos", netlist: Netlist | None = None) -> None:

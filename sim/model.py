@@ -1,7 +1,7 @@
 """The model: what each instruction does, in plain arithmetic.
 
-Results come out of sums, ranges and signs, never out of a carry chain; nothing here knows the hardware.
-Every function works on whole NumPy columns and on single numbers alike.
+Results come out of sums, ranges and signs, never out of a carry chain; nothing here knows the
+hardware. Every function works on whole NumPy columns and on single numbers alike.
 """
 
 from __future__ import annotations
@@ -40,7 +40,9 @@ class State:
     z: Column
     c: Column
     m: Column  # the operand: immediate, or in memory
-    argument: Column  # the two bytes after the opcode, low one first: an address or a branch's offset
+    argument: (
+        Column  # the two bytes after the opcode, low one first: an address or a branch's offset
+    )
     pulled: list[Column]
     vector: Column
     cycles: Column
@@ -61,14 +63,23 @@ class State:
         return twin
 
     def status(self, software: int) -> Column:
-        """The byte that is pushed for the flags; bit 5 is 1, bit 4 (B) tells software from interrupts."""
+        """The byte pushed for the flags: bit 5 is 1, bit 4 (B) tells software from interrupts."""
         return (
-            128 * self.n + 64 * self.v + 32 + 16 * software + 8 * self.d + 4 * self.i + 2 * self.z + self.c
+            128 * self.n
+            + 64 * self.v
+            + 32
+            + 16 * software
+            + 8 * self.d
+            + 4 * self.i
+            + 2 * self.z
+            + self.c
         )
 
     def load_status(self, byte: Column) -> None:
         """Takes the six flags from a byte; bits 4 and 5 have no place to go."""
-        self.n, self.v, self.d, self.i, self.z, self.c = (byte >> bit & 1 for bit in (7, 6, 3, 2, 1, 0))
+        self.n, self.v, self.d, self.i, self.z, self.c = (
+            byte >> bit & 1 for bit in (7, 6, 3, 2, 1, 0)
+        )
 
     def judge(self, byte: Column) -> None:
         """N: negative in two's complement. Z: zero."""
@@ -92,7 +103,7 @@ def flag(condition: Column) -> Column:
 
 
 def add(a: Column, m: Column, carry: Column) -> tuple[Column, Column, Column]:
-    """Sum of two bytes and a carry: the byte, C (too large unsigned) and V (out of range signed)."""
+    """Sum of two bytes and a carry: the byte, C (too large unsigned), V (out of range signed)."""
     total = a + m + carry
     value = signed(a) + signed(m) + carry
     return total % 256, flag(total > 255), flag((value < -128) | (value > 127))
@@ -137,8 +148,8 @@ def subtract_decimal(a: Column, m: Column, carry: Column, cmos: bool) -> Column:
 class Model:
     """The witness that answers from arithmetic.
 
-    `variant` is "nmos", "cmos" or "binary". A family of mnemonics is a method; a mnemonic's entry in
-    `FAMILIES` names its method and what the method is told.
+    `variant` is "nmos", "cmos" or "binary". A family of mnemonics is a method; a mnemonic's entry
+    in `FAMILIES` names its method and what the method is told.
     """
 
     def __init__(self, variant: str = "nmos") -> None:
@@ -152,7 +163,9 @@ class Model:
         cases = np.asarray(cases)
         flat = cases.reshape(-1)
         outcomes = np.zeros(flat.shape, OUTCOME)
-        event = np.where((flat["event"] == 1) & (flat["p"] & 4 > 0), 0, flat["event"]).astype(np.int64)
+        event = np.where((flat["event"] == 1) & (flat["p"] & 4 > 0), 0, flat["event"]).astype(
+            np.int64
+        )
         key = np.where(event > 0, 256 + event, flat["bytes"][:, 0])
         for value in np.flatnonzero(np.bincount(key, minlength=1)):
             chosen = key == value
@@ -365,7 +378,7 @@ class Model:
         s.pc = s.vector
 
     def reset(self, s: State) -> None:
-        """Three pushes that write nothing; sets I. D: CMOS clears it, NMOS leaves it unknown (here: as it was)."""
+        """Three pushes that write nothing; sets I. CMOS clears D, NMOS leaves it unknown: kept."""
         s.sp = (s.sp - 3) % 256
         s.i = 1
         if self.variant == "cmos":
@@ -404,9 +417,9 @@ FAMILIES: Final[dict[str, tuple[Any, ...]]] = {
 def decide_event(name: str, masked_then: bool, irq_low_then: bool, nmi_waiting_then: bool) -> str:
     """What follows an instruction or an entry, `name`: "instruction", "IRQ" or "NMI".
 
-    `then` is the last but one of its clocks: whether I was set, whether IRQ was low, and whether an NMI
-    edge had come and not been taken. The first instruction of a handler always runs: nothing follows
-    an entry or BRK. Common practice of the trade; no source.
+    `then` is the last but one of its clocks: whether I was set, whether IRQ was low, and whether an
+    NMI edge had come and not been taken. The first instruction of a handler always runs: nothing
+    follows an entry or BRK. Common practice of the trade; no source.
     """
     if name in ("BRK", "IRQ", "NMI", "RESET"):
         return "instruction"

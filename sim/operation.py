@@ -8,8 +8,10 @@ from typing import Any, Final
 
 import numpy as np
 
+from carrywave.rtl.datapath import Unit
+
 from .cases import CASE, FLAG_BITS
-from .clocked import Clocked, Context, Recorder, Unit
+from .clocked import Clocked, Context, Recorder
 from .isa import BY_MNEMONIC, Instruction
 
 __all__ = ["CHAIN", "BusClock", "Operation", "UsageError", "arrange", "operate"]
@@ -130,7 +132,7 @@ def entry_of(mnemonic: str) -> Instruction:
 
 
 class _Probe:
-    """Keeps the ALU's ports of the clock in which the instruction takes effect, and the bus of each."""
+    """Keeps the bus of each clock, and the ALU's ports of the one that takes effect."""
 
     def __init__(self, wave: Recorder | None) -> None:
         self.wave = wave
@@ -148,7 +150,8 @@ class _Probe:
         self.bus.append(BusClock("W" if write else "R", ctx.get(unit.address), byte))
         update = ctx.get(unit.status.update.as_value())
         operation = ctx.get(unit.alu.operation).name
-        # A later clock wins, but a branch's first sum is the one to see, and RTI's flags come early.
+        # A later clock wins, but a branch's first sum is the one to see, and RTI's flags come
+        # early.
         if len(self.bus) > 1 and not self.update and self.alu.get("operation") != "OFFSET":
             ports = ("a", "b", "operand", "carry", "propagate", "generate", "sum", "result")
             self.alu = {"operation": operation} | {p: ctx.get(getattr(unit.alu, p)) for p in ports}
@@ -168,17 +171,28 @@ def operate(
     """Runs one instruction on the clock-level hardware.
 
     `a` goes into the register that the instruction works on; `operand` is the byte it reads, from
-    memory or from the stack, or a branch's offset. `status` gives the flags that `carry` and `decimal`
-    do not. Raises KeyError for an unknown mnemonic.
+    memory or from the stack, or a branch's offset. `status` gives the flags that `carry` and
+    `decimal` do not. Raises KeyError for an unknown mnemonic.
     """
     entry = entry_of(mnemonic)
     register, byte = takes(mnemonic)
     p = status & 0xF6 | carry | decimal << 3
     case = np.zeros((), CASE)
-    code = {"immediate": (operand,), "relative": (operand,), "zero page": (DATA,), "absolute": (0, 3)}
+    code = {
+        "immediate": (operand,),
+        "relative": (operand,),
+        "zero page": (DATA,),
+        "absolute": (0, 3),
+    }
     lies = (entry.opcode, *code.get(entry.mode, ()))
     case["bytes"][: len(lies)] = lies
-    case["length"], case["pc"], case["p"], case["sp"], case["vector"] = entry.length, AT, p, TOP, VECTOR
+    case["length"], case["pc"], case["p"], case["sp"], case["vector"] = (
+        entry.length,
+        AT,
+        p,
+        TOP,
+        VECTOR,
+    )
     if entry.access:
         case["address"], case["operand"] = DATA, operand
     case["pulled"] = (AT & 0xFF, AT >> 8, 0) if mnemonic == "RTS" else (operand, AT & 0xFF, AT >> 8)
@@ -190,7 +204,8 @@ def operate(
     flags = {flag: 1 << bit for flag, bit in FLAG_BITS.items()}
     operation = Operation(
         mnemonic, entry.mode, variant, register, a if register else None, operand if byte else None,
-        carry, int(decimal), alu=probe.alu, bus=probe.bus, pc=int(outcome["pc"]), sp=int(outcome["sp"]),
+        carry, int(decimal), alu=probe.alu, bus=probe.bus,
+        pc=int(outcome["pc"]), sp=int(outcome["sp"]),
         before={flag: int(p & mask > 0) for flag, mask in flags.items()},
         after={flag: int(int(outcome["p"]) & mask > 0) for flag, mask in flags.items()},
         updated="".join(f for i, f in enumerate("czidvn") if probe.update >> i & 1),

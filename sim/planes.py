@@ -13,7 +13,9 @@ __all__ = ["pack", "unpack"]
 
 def pack(column: npt.NDArray[Any], width: int) -> list[int]:
     """The planes of a column of unsigned numbers, lowest bit first."""
-    column = np.ascontiguousarray(column)  # a field of a record is spread out, and read for each bit
+    column = np.ascontiguousarray(
+        column
+    )  # a field of a record is spread out, and read for each bit
     planes = []
     for bit in range(width):
         # 700 million rows a second and plane; unpacked bits and a transpose would make it 80.

@@ -33,7 +33,8 @@ NAMES: Final = {"a": "A", "x": "X", "y": "Y", "sp": "SP", "": "M"}
 MEANINGS: Final = {
     "ADD": "{r} + M + C", "SUBTRACT": "{r} + NOT M + C", "COMPARE": "{r} + NOT M + 1",
     "INCREMENT": "{r} + 0 + 1", "DECREMENT": "{r} + FF + 0", "SHIFT_LEFT": "{r} + {r}",
-    "ROTATE_LEFT": "{r} + {r} + C", "OFFSET": "PC low + offset", "EXTEND": "PC high + sign of offset",
+    "ROTATE_LEFT": "{r} + {r} + C",
+    "OFFSET": "PC low + offset", "EXTEND": "PC high + sign of offset",
     "AND": "{r} AND M", "OR": "{r} OR M", "XOR": "{r} EOR M", "BIT": "{r} AND M, result not kept",
     "SHIFT_RIGHT": "0 into bit 7, bit 0 into C", "ROTATE_RIGHT": "C into bit 7, bit 0 into C",
 }  # fmt: skip
@@ -166,9 +167,14 @@ def reasons_of(op: Operation) -> dict[str, tuple[str, str]]:
     alu, operation = op.alu, op.alu["operation"]
     result, carries = alu["result"], [alu["carry"] >> i & 1 for i in range(9)]
     if op.mnemonic in ("PLP", "RTI"):
-        return {f: (f"bit {'czid..vn'.index(f)} of the byte pulled", "as it was pushed") for f in op.updated}
+        return {
+            f: (f"bit {'czid..vn'.index(f)} of the byte pulled", "as it was pushed")
+            for f in op.updated
+        }
     if not (op.register or op.operand is not None):
-        return {f: ("the instruction itself", "set" if op.after[f] else "clear") for f in op.updated}
+        return {
+            f: ("the instruction itself", "set" if op.after[f] else "clear") for f in op.updated
+        }
     decimal = op.decimal and operation in ("ADD", "SUBTRACT") and op.variant != "binary"
     judged = alu["sum"] if decimal and op.variant == "nmos" else result
     word = "sum" if op.uses_chain and not (decimal and op.variant == "cmos") else "result"
@@ -176,14 +182,18 @@ def reasons_of(op: Operation) -> dict[str, tuple[str, str]]:
     reasons = {
         "n": (f"bit 7 of {word} is {negative}",
               f"signed: {signed(judged)} is {'' if negative else 'not '}negative"),
-        "z": (f"{'no' if zero else 'a'} bit of {word} is 1", f"the {word} is {'' if zero else 'not '}zero"),
+        "z": (f"{'no' if zero else 'a'} bit of {word} is 1",
+              f"the {word} is {'' if zero else 'not '}zero"),
     }  # fmt: skip
     if operation == "BIT":
         reasons["n"] = ("bit 7 of M", "the flag is M's, whatever A is")
         reasons["v"] = ("bit 6 of M", "the flag is M's, whatever A is")
         return reasons
     if decimal:
-        reasons = {f: (why, "" if op.variant == "cmos" else "no meaning in decimal") for f, (why, _) in reasons.items()}
+        reasons = {
+            f: (why, "" if op.variant == "cmos" else "no meaning in decimal")
+            for f, (why, _) in reasons.items()
+        }
     reasons["c"] = _carry_reason(op, decimal, carries)
     reasons["v"] = (
         f"c8 XOR c7 = {carries[8]} XOR {carries[7]}",
@@ -192,13 +202,16 @@ def reasons_of(op: Operation) -> dict[str, tuple[str, str]]:
     return reasons
 
 
-def _carry_reason(op: Operation, decimal: bool, carries: list[int]) -> tuple[str, str]:
+def _carry_reason(op: Operation, decimal: int, carries: list[int]) -> tuple[str, str]:
     operation, a, m = op.alu["operation"], op.alu["a"], op.alu["b"]
     c = op.after["c"]
     if operation in ("SHIFT_RIGHT", "ROTATE_RIGHT"):
         return "bit 0 that fell out", f"the remainder of {a} / 2"
     if operation in ("SHIFT_LEFT", "ROTATE_LEFT"):
-        return f"c8 is {carries[8]}", f"bit 7 that fell out: {a} x 2 is {'over' if c else 'within'} 255"
+        return (
+            f"c8 is {carries[8]}",
+            f"bit 7 that fell out: {a} x 2 is {'over' if c else 'within'} 255",
+        )
     if operation == "COMPARE":
         return f"c8 is {carries[8]}", f"unsigned: {a} {'>=' if c else '<'} {m}"
     if operation == "SUBTRACT":
@@ -209,7 +222,10 @@ def _carry_reason(op: Operation, decimal: bool, carries: list[int]) -> tuple[str
     if decimal:
         return "c8, or high digit > 9", f"{a:02X} + {m:02X}{one} is {'over' if c else 'within'} 99"
     total = a + m + op.carry_in
-    return f"c8 is {carries[8]}", f"unsigned: {a} + {m}{one} = {total}, {'over' if c else 'within'} 255"
+    return (
+        f"c8 is {carries[8]}",
+        f"unsigned: {a} + {m}{one} = {total}, {'over' if c else 'within'} 255",
+    )
 
 
 def _overflow(op: Operation) -> str:
@@ -241,10 +257,13 @@ def draw_run(report: RunReport) -> RenderableType:
     how = "a jump to itself" if run.ended == "self-jump" else "the clock limit"
     digits = {"pc": 4}
     final = " ".join(
-        f"{name.upper()}={value:0{digits.get(name, 2)}X}" for name, value in run.final._asdict().items()
+        f"{name.upper()}={value:0{digits.get(name, 2)}X}"
+        for name, value in run.final._asdict().items()
     )
     lines: list[RenderableType] = [table, Text()] if report.first else []
-    lines.append(Text(f"Ended by {how} after {run.clocks} clocks and {run.instructions} instructions."))
+    lines.append(
+        Text(f"Ended by {how} after {run.clocks} clocks and {run.instructions} instructions.")
+    )
     lines.append(Text(f"Left: {final}"))
     if report.vcd:
         lines.append(Text(f"Waveform: {report.vcd}"))
@@ -262,7 +281,9 @@ def _sequence_row(report: RunReport, s: Sequence, stack: tuple[int, ...]) -> tup
             flags.append(" .", QUIET)
         else:
             flags.append(f"{'+' if now else '-'}{name}", CARRY if now else ONE)
-    pushed = sum(address >> 8 == 1 for _, address, _ in s.writes) if s.after.sp != s.before.sp else 0
+    pushed = (
+        sum(address >> 8 == 1 for _, address, _ in s.writes) if s.after.sp != s.before.sp else 0
+    )
     shown = Text("... " if len(stack) > STACK_SHOWN else "", QUIET)
     for i, byte in enumerate(stack[-STACK_SHOWN:], -min(STACK_SHOWN, len(stack))):
         shown.append(f"{byte:02X} ", CARRY if i >= -pushed else "")

@@ -1,7 +1,7 @@
 """Writes a waveform: IEEE 1364 value change dump, in the types that every viewer shows.
 
-Amaranth's own writer declares enumerations as strings, which the standard does not have; here a name
-is a vector of ASCII characters, which a viewer shows as text when asked to.
+Amaranth's own writer declares enumerations as strings, which the standard does not have; here a
+name is a vector of ASCII characters, which a viewer shows as text when asked to.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ from .signals import CLK, CLOSING, HALF, PERIOD, SIGNALS, TEXT_BITS, text_value
 __all__ = ["Dump"]
 
 OPERATION_TEXTS: Final = {
-    operation.value: text_value(operation.name, 12 * TEXT_BITS) for operation in Operation
+    operation.value: text_value(name, 12 * TEXT_BITS)
+    for name, operation in Operation.__members__.items()
 }
 
 
@@ -29,11 +30,15 @@ class Dump:
     """
 
     def __init__(self, file: IO[str], variant: str) -> None:
-        """`variant` is written into the file, so that it can be checked with nothing else at hand."""
+        """`variant` goes into the file, which can then be checked with nothing else at hand."""
         self._file, self._variant = file, variant
         self._writer = VCDWriter(
             # No date: the same run gives the same bytes.
-            file, timescale="1 ns", version="carrywave", date="", check_values=False
+            file,
+            timescale="1 ns",
+            version="carrywave",
+            date="",
+            check_values=False,
         )
         self._variables = [
             self._writer.register_var(spec.scope, spec.name, spec.kind, spec.width, init=0)
@@ -52,7 +57,7 @@ class Dump:
         self._file.write(CLOSING.format(self._clock))
 
     def clock(self, ctx: Any, unit: Any, name: str) -> None:
-        """Writes the settled state of the present clock; `name` is the mnemonic or event that runs."""
+        """Writes the settled state of the present clock; `name` is the mnemonic or event."""
         time = self._clock * PERIOD
         change = self._writer.change
         values = self._values(ctx.get, unit, name)
@@ -69,7 +74,8 @@ class Dump:
         flags = get(status.flags.as_value())
         return (
             self._variant_text, 1, get(unit.reset_n), get(unit.irq_n), get(unit.nmi_n),
-            get(unit.address), get(unit.data_in), get(unit.data_out), get(unit.write), get(unit.sync),
+            get(unit.address), get(unit.data_in), get(unit.data_out), get(unit.write),
+            get(unit.sync),
             text_value(name, 5 * TEXT_BITS), get(unit.pc), get(unit.a), get(unit.x), get(unit.y),
             get(control.opcode), get(control.clock_number),
             OPERATION_TEXTS[get(alu.operation.as_value())],

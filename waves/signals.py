@@ -17,7 +17,7 @@ CLOSING: Final = "$comment {} clocks $end\n"  # the last line: tells a whole fil
 
 @dataclass(frozen=True, slots=True)
 class SignalSpec:
-    """A signal as it stands in the file. A text signal holds `width` // 8 characters, padded in front."""
+    """A signal as it stands in the file; a text has `width` // 8 characters, padded in front."""
 
     scope: str
     name: str
