@@ -21,6 +21,8 @@ from .rules import judge_alike, judge_clocks
 
 __all__ = ["CheckReport", "Finding", "check_dump"]
 
+Alike = tuple[str, str, bool]  # name, mode, and whether an NMI takes the vector
+
 
 def check_dump(path: str | os.PathLike[str], chunk: int = CHUNK) -> CheckReport:
     """Checks a file in constant memory. Raises DumpError if it is no whole dump of this bench."""
@@ -41,7 +43,6 @@ class _Checker:
         self.nmi_waiting = False
         self.nmi_before = 1
         self.opcode_before: int | None = None
-        self.lost = False  # sequences no longer begin where they must: what follows says nothing
 
     def consume(self, columns: Columns, first: int) -> None:
         """Judges the sequences that these clocks complete."""
@@ -71,13 +72,12 @@ class _Checker:
         elif self.kept:
             count = len(self.kept["unit.sync"])
             window = Window(self.kept, report.clocks - count, np.array([0, count]), report)
-            window.names = ["the last clocks"]
-            judge_clocks(window)
+            self._judge(window, closing=True)
         report.findings = sorted(report.findings)[:SHOWN]
 
-    def _judge(self, window: Window) -> None:
-        """Judges all sequences of a window."""
-        groups = self._name_sequences(window)
+    def _judge(self, window: Window, closing: bool = False) -> None:
+        """Judges a window's sequences; `closing`: there is one, which the file's end cut short."""
+        groups = self._name_sequences(window, closing)
         length = int(window.starts[-1])
         judged = Window(
             {path: column[:length] for path, column in window.columns.items()},
@@ -87,14 +87,13 @@ class _Checker:
         judge_clocks(judged)
         self._judge_memory(window, length)
         for (name, mode, hijacked), members in groups.items():
-            if not self.lost:
-                self.lost = not judge_alike(window, name, mode, hijacked, np.array(members))
+            judge_alike(window, name, mode, hijacked, *np.array(members).T)
         self.report.findings = sorted(self.report.findings)[:SHOWN]
 
-    def _name_sequences(self, window: Window) -> dict[tuple[str, str, bool], list[int]]:
-        """Says what each sequence must be, from the pins and the byte it fetched; groups what is alike.
+    def _name_sequences(self, window: Window, closing: bool) -> dict[Alike, list[tuple[int, bool]]]:
+        """Says what each sequence must be, by the pins and the byte it fetched; groups what is alike.
 
-        A sequence that reset cut off is in no group: only its clocks are judged.
+        A member of a group is the sequence's number, and whether it was cut short.
         """
         starts = window.starts.tolist()
         irq_n, nmi_n, reset_n, masked, data, pc = (
@@ -102,8 +101,7 @@ class _Checker:
             for path in ("irq_n", "nmi_n", "reset_n", "status.i", "data_in", "pc")
         )
         mnemonics = window["unit.mnemonic"]
-        groups: dict[tuple[str, str, bool], list[int]] = {}
-        opcodes_before = np.zeros(len(starts), np.int64)
+        groups: dict[Alike, list[tuple[int, bool]]] = {}
         for k, (start, end) in enumerate(zip(starts, starts[1:], strict=False)):
             follow = self.follow or (mnemonics[start] if mnemonics[start] in EVENTS else "instruction")
             entry = BY_OPCODE.get(data[start])
@@ -112,7 +110,6 @@ class _Checker:
             window.must("unit.mnemonic", name, slice(start, end))
             if self.opcode_before is not None:
                 window.must("unit.control.opcode", self.opcode_before, slice(start, start + 1))
-            opcodes_before[k] = self.opcode_before or 0
             self.opcode_before = data[start] if follow == "instruction" else 0
 
             # What the interrupts' logic saw: edges up to the last but one clock decide.
@@ -135,13 +132,13 @@ class _Checker:
             self.nmi_waiting = last in edges or (waiting and self.follow != "NMI")
             if cut:
                 self.follow, self.nmi_waiting = "RESET", False
-            elif name != "?":
+            cut |= closing
+            if name != "?":
                 mode = entry.mode if entry and follow == "instruction" else ""
-                groups.setdefault((name, mode, hijacked), []).append(k)
-                self.report.instructions += 1
-            else:
-                window.must("unit.data_in", -1, slice(start, start + 1))
-        window.names.append("the next sequence")
+                groups.setdefault((name, mode, hijacked), []).append((k, cut))
+                self.report.instructions += not cut
+            elif not cut or end - start > 1:  # the unit must not go on with it
+                window.must("unit.data_in", "a documented opcode", slice(start, start + 1))
         return groups
 
     def _judge_memory(self, w: Window, length: int) -> None:

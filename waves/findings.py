@@ -83,8 +83,12 @@ class Window:
     def __getitem__(self, path: str) -> Array:
         return self.columns[path]
 
-    def must(self, path: str, expected: Any, rows: Any = slice(None)) -> None:
-        """Notes where a signal is not as expected in the given rows."""
+    def must(self, path: str, expected: Any, rows: Any = slice(None), late: Any = 0) -> None:
+        """Notes where a signal is not as expected in the given rows.
+
+        What an instruction leaves shows in the first clock of the next one: `late` is by how many
+        clocks a row lies behind the instruction that a finding is to name.
+        """
         found = self.columns[path][rows]
         self.report.compared += len(found)
         bad = np.flatnonzero(found != expected)
@@ -92,17 +96,17 @@ class Window:
             return
         self.report.disagreements += len(bad)
         rows = np.arange(len(self.columns[path]))[rows]
-        expected = np.broadcast_to(expected, found.shape)
+        expected, late = (np.broadcast_to(value, found.shape) for value in (expected, late))
         for i in bad[:SHOWN]:
-            k = int(np.searchsorted(self.starts, rows[i], "right")) - 1
-            name = self.names[min(k, len(self.names) - 1)]
+            k = int(np.searchsorted(self.starts, rows[i] - late[i], "right")) - 1
             values = (spell(path, value) for value in (found[i], expected[i]))
-            self.report.findings.append(Finding(self.first + int(rows[i]), path, name, *values))
+            clock = self.first + int(rows[i])
+            self.report.findings.append(Finding(clock, path, self.names[k], *values))
 
 
 def spell(path: str, value: Any) -> str:
     """A value as a report gives it: a text in quotes, a bit as 0 or 1, a number in hexadecimal."""
     if isinstance(value, str):
-        return repr(value)
+        return repr(str(value))
     digits = (WIDTHS[path] + 3) // 4
     return f"{int(value)}" if WIDTHS[path] == 1 else f"{int(value):0{digits}X}"

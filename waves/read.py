@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import re
 import signal
+import traceback
+import warnings
 from collections.abc import Callable
 from typing import Any, Final
 
@@ -44,7 +46,13 @@ def read_clocks(
     signal.signal(signal.SIGPIPE, handler)
     try:
         VCDVCD(os.fspath(path), callbacks=reader, store_tvs=False)
-    except (ValueError, IndexError, KeyError, TypeError, AttributeError) as error:
+    except Exception as error:  # the package raises Exception itself, too
+        # It leaves its file open: close that here, with what else its frames hold.
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ResourceWarning)
+            traceback.clear_frames(error.__traceback__)
+        if isinstance(error, DumpError):
+            raise
         where = f"after {reader.last_time} ns" if reader.last_time >= 0 else "in the declarations"
         raise DumpError(f"{path}: not a value change dump: unreadable {where} ({error})") from error
     reader.flush()
@@ -63,7 +71,7 @@ def closing_count(path: str | os.PathLike[str]) -> int:
             file.seek(0)
             head = file.read(TAIL)
     except OSError as error:
-        raise DumpError(f"{path}: {error.strerror}") from error
+        raise DumpError(f"{path}: {error.strerror or error}") from error
     if not size:
         raise DumpError(f"{path}: empty; expected a value change dump")
     if b"\0" in head or not head.lstrip().startswith(b"$"):
@@ -115,6 +123,9 @@ class _Reader:
         spec = SIGNALS[i]
         if value.strip("01"):
             raise DumpError(f"{self.path}: {spec.path} at {time} ns is {value!r}; expected 0s and 1s")
+        if len(value) > spec.width:
+            found = f"{spec.path} at {time} ns has {len(value)} bits"
+            raise DumpError(f"{self.path}: {found}; expected {spec.width}")
         number = int(value, 2)
         if spec.text:
             text = number.to_bytes(spec.width // TEXT_BITS, "big")

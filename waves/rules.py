@@ -24,7 +24,34 @@ Activity = tuple[tuple[str, str, str], ...]
 REGISTERS: Final = {
     "pc": "unit.pc", "a": "unit.a", "x": "unit.x", "y": "unit.y", "sp": "unit.stack.sp",
 }  # fmt: skip
+SILENT: Final = {"s": "pch", "s-1": "pcl", "s-2": "p"}  # what reset would push
 VECTORS: Final = {"BRK": 0xFFFE, "IRQ": 0xFFFE, "NMI": 0xFFFA, "RESET": 0xFFFC}
+
+# The ALU's operation and its left input, in every clock that has no other use for it; "m" is the
+# operand, which the unit holds from the clock after it was read. Other mnemonics pass A.
+ACTIONS: Final = {
+    "ADC": ("ADD", "a"), "SBC": ("SUBTRACT", "a"), "BIT": ("BIT", "a"),
+    "AND": ("AND", "a"), "ORA": ("OR", "a"), "EOR": ("XOR", "a"),
+    "CMP": ("COMPARE", "a"), "CPX": ("COMPARE", "x"), "CPY": ("COMPARE", "y"),
+    "INX": ("INCREMENT", "x"), "INY": ("INCREMENT", "y"), "INC": ("INCREMENT", "m"),
+    "DEX": ("DECREMENT", "x"), "DEY": ("DECREMENT", "y"), "DEC": ("DECREMENT", "m"),
+    "ASL": ("SHIFT_LEFT", "m"), "ROL": ("ROTATE_LEFT", "m"),
+    "LSR": ("SHIFT_RIGHT", "m"), "ROR": ("ROTATE_RIGHT", "m"),
+    "LDA": ("PASS", "bus"), "LDX": ("PASS", "bus"), "LDY": ("PASS", "bus"), "PLA": ("PASS", "bus"),
+    "STX": ("PASS", "x"), "STY": ("PASS", "y"), "TXA": ("PASS", "x"), "TXS": ("PASS", "x"),
+    "TYA": ("PASS", "y"), "TSX": ("PASS", "sp"), "PHP": ("PASS", "p"),
+}  # fmt: skip
+
+def action_of(opcode: int) -> tuple[str, str]:
+    """What ACTIONS says of an opcode; of one outside the documented set nothing is claimed."""
+    if opcode not in BY_OPCODE:
+        return "", ""
+    entry = BY_OPCODE[opcode]
+    operation, left = ACTIONS.get(entry.mnemonic, ("PASS", "a"))
+    return operation, "a" if entry.mode == "accumulator" else left
+
+
+ACTION: Final = np.array([action_of(opcode) for opcode in range(256)], object).T
 
 
 def judge_clocks(w: Window) -> None:
@@ -83,32 +110,42 @@ def judge_clocks(w: Window) -> None:
     w.must("unit.alu.z", judged == 0)
 
 
-def judge_alike(w: Window, name: str, mode: str, hijacked: bool, members: Array) -> bool:
+def judge_alike(
+    w: Window, name: str, mode: str, hijacked: bool, members: Array, cut: Array
+) -> None:
     """Judges all sequences of one instruction, or one event, against the model and the bus table.
 
-    `members` are indices into the window's starts. False if one of them is too short or too long.
+    `members` are indices into the window's starts; `cut` marks those that reset, or the end of the
+    file, cut short. A sequence that is too short is judged as far as it goes.
     """
-    starts, ends = w.starts[members], w.starts[members + 1]
+    starts, lengths = w.starts[members], w.starts[members + 1] - w.starts[members]
     activity = bus_activity(name, mode)
-    whole = ends - starts >= len(activity)
-    w.must("unit.sync", 0, ends[~whole])
-    starts, ends = starts[whole], ends[whole]
     cases = gather(w, name, mode, starts, activity)
     outcomes = Model(w.report.variant).execute(cases)
     cycles = outcomes["cycles"].astype(np.int64)
-    w.must("unit.sync", 0, ends[ends - starts < cycles])
-    w.must("unit.sync", 1, (starts + cycles)[ends - starts > cycles])
-    exact = ends - starts == cycles
-    cases, outcomes, cycles, starts = cases[exact], outcomes[exact], cycles[exact], starts[exact]
+    w.must("unit.sync", 0, (starts + lengths)[(lengths < cycles) & (cut == 0)], late=1)
+    w.must("unit.sync", 1, (starts + cycles)[lengths > cycles])
 
-    for register, path in REGISTERS.items():
-        w.must(path, outcomes[register], starts + cycles)
-    for flag, bit in FLAG_BITS.items():
-        w.must(f"unit.status.{flag}", outcomes["p"] >> bit & 1, starts + cycles)
+    there = len(w["unit.sync"]) - starts  # clocks that the window has of each, and behind it
+    ended = (lengths >= cycles) & (there > cycles)
+    judge_state(w, (starts + cycles)[ended], outcomes[ended], outcomes["p"][ended], late=1)
     for clock in expected_clocks(name, mode, w.report.variant, hijacked, activity, cases, outcomes):
-        running = cycles > clock.number
-        judge_clock(w, clock, starts[running] + clock.number, running, cycles[running])
-    return bool(whole.all() and exact.all())
+        number = clock.number
+        reached = (number <= lengths) & (number < cycles) & (number < there)
+        state = {register: cases[register][reached] for register in "axy"}
+        state |= {"pc": clock.pc[reached], "sp": clock.sp[reached]}
+        late = (number == lengths)[reached]
+        judge_state(w, (starts + number)[reached], state, clock.p[reached], late)
+        running = reached & (number < lengths)
+        judge_clock(w, clock, (starts + number)[running], running, cycles[running])
+
+
+def judge_state(w: Window, rows: Array, state: Any, p: Array, late: Any) -> None:
+    """Holds the registers and the flags to a state."""
+    for register, path in REGISTERS.items():
+        w.must(path, state[register], rows, late)
+    for flag, bit in FLAG_BITS.items():
+        w.must(f"unit.status.{flag}", p >> bit & 1, rows, late)
 
 
 def gather(w: Window, name: str, mode: str, starts: Array, activity: Activity) -> Cases:
@@ -119,11 +156,13 @@ def gather(w: Window, name: str, mode: str, starts: Array, activity: Activity) -
     for flag, bit in FLAG_BITS.items():
         cases["p"] |= (w[f"unit.status.{flag}"][starts] << bit).astype(np.uint8)
     if name in EVENTS:
-        cases["event"] = EVENTS.index(name)
-        cases["p"] &= 0xFB if name == "IRQ" else 0xFF
+        # Whether an IRQ is heard was judged before it began, and SEI may have set I since: to the
+        # model it is an NMI, which nothing masks, with the vector that was read.
+        cases["event"] = EVENTS.index("NMI" if name == "IRQ" else name)
     code = pulls = 0
+    last = len(w["unit.data_in"]) - 1
     for k, (kind, place, byte) in enumerate(activity):
-        read = w["unit.data_in"][starts + k]
+        read = w["unit.data_in"][np.minimum(starts + k, last)]
         if byte == "op" or (place == "n" and byte != "d"):
             cases["bytes"][:, code] = read
             code += 1
@@ -144,6 +183,11 @@ def gather(w: Window, name: str, mode: str, starts: Array, activity: Activity) -
     return cases
 
 
+def pushed_status(p: Array, hardware: Any) -> Array:
+    """The byte that is pushed for the flags; B is 1 unless hardware breaks in."""
+    return p & 0xCF | np.where(hardware, 0x20, 0x30)
+
+
 @dataclass(slots=True)
 class Expected:
     """What one clock of a sequence must show, a row a case; None where nothing is claimed."""
@@ -158,6 +202,8 @@ class Expected:
     byte: Any = None  # written
     push: int = 0
     pull: int = 0
+    operation: str = ""  # of the ALU, where it is not the opcode's
+    left: Any = None  # the ALU's left input, where it is not the opcode's
     right: Any = None  # the ALU's right input, where it is not the bus
     flags: str = ""  # those that the sequence updates
     updates: bool | None = None  # in this clock; None: if it is the last
@@ -172,7 +218,8 @@ def expected_clocks(
     pulled = cases["pulled"].astype(np.int64)
     flags = "i" + "d" * (variant == "cmos")
     if name not in (*EVENTS, "BRK"):
-        flags = BY_OPCODE[int(cases["bytes"][0, 0])].flags if len(cases) else ""
+        flags = BY_OPCODE[int(cases["bytes"][0, 0])].flags
+    modifies = ("W", "ea", "value") in activity
     for k, (kind, place, byte) in enumerate(activity):
         clock = Expected(k, None, pc, sp, p, cases, flags=flags)
         if place == "pc":
@@ -196,6 +243,13 @@ def expected_clocks(
                 clock.byte = outcomes["pushed"][:, pushes]
                 pushes += 1
         clock.push = int(place[0] == "s" and (kind == "W" or name == "RESET"))
+        put = SILENT.get(place, byte) if name == "RESET" else byte
+        if clock.push and put in ("pch", "pcl", "p"):
+            clock.operation = "PASS"
+            status = pushed_status(p, name in EVENTS)
+            clock.left = {"pch": pc // 256, "pcl": pc % 256, "p": status}[put]
+        elif modifies and kind == "W":
+            clock.operation, clock.left = "PASS" if byte == "value" else "", cases["operand"]
         clock.pull = int(k + 1 < len(activity) and activity[k + 1][1].startswith("s+"))
         clock.updates = byte == "p" if name == "RTI" else None
         yield clock
@@ -213,9 +267,13 @@ def expected_clocks(
     if mode == "relative":
         offset = cases["bytes"][:, 1].astype(np.int64)
         target = (pc + np.where(offset > 127, offset - 256, offset)) % 65536
-        yield Expected(k, pc, pc, sp, p, cases, right=offset, flags=flags)
+        clock = Expected(k, pc, pc, sp, p, cases, flags=flags)
+        clock.operation, clock.left, clock.right = "OFFSET", pc % 256, offset
+        yield clock
         pc = pc - pc % 256 + target % 256
-        yield Expected(k + 1, pc, pc, sp, p, cases, right=offset, flags=flags)
+        clock = Expected(k + 1, pc, pc, sp, p, cases, flags=flags)
+        clock.operation, clock.left, clock.right = "EXTEND", pc // 256, offset
+        yield clock
     elif variant == "cmos" and name in ("ADC", "SBC"):
         operand = cases["bytes"][:, 1] if mode == "immediate" else cases["operand"]
         yield Expected(k, None, pc, sp, p, cases, right=operand, flags=flags)
@@ -229,24 +287,34 @@ def judge_clock(w: Window, clock: Expected, rows: Array, running: Array, cycles:
 
     if not len(rows):
         return
-    cases = clock.cases
+    event = pick(clock.cases["event"] > 0)
+    opcode = w["unit.control.opcode"][rows]  # in the first clock still the one before
     w.must("unit.sync", int(clock.number == 0), rows)
     w.must("unit.control.clock_number", clock.number, rows)
     if clock.number:
-        w.must("unit.control.opcode", pick(np.where(cases["event"] > 0, 0, cases["bytes"][:, 0])), rows)
+        opcode = np.where(event, 0, pick(clock.cases["bytes"][:, 0]))
+        w.must("unit.control.opcode", opcode, rows)
     if clock.address is not None:
         w.must("unit.address", pick(clock.address), rows)
-    w.must("unit.write", clock.write, rows)
+    # Reset stops a write in its own clock.
+    w.must("unit.write", clock.write & w["unit.reset_n"][rows], rows)
     if clock.write:
         w.must("unit.data_out", pick(clock.byte), rows)
-    w.must("unit.pc", pick(clock.pc), rows)
-    w.must("unit.stack.sp", pick(clock.sp), rows)
     w.must("unit.stack.push", clock.push, rows)
     w.must("unit.stack.pull", clock.pull, rows)
-    for register in ("a", "x", "y"):
-        w.must(f"unit.{register}", pick(cases[register]), rows)
-    for flag, bit in FLAG_BITS.items():
-        w.must(f"unit.status.{flag}", pick(clock.p) >> bit & 1, rows)
+
+    operation, left = ACTION[:, opcode]
+    known = operation != ""
+    w.must("unit.alu.operation", clock.operation or operation[known], rows[known])
+    if clock.left is not None:
+        w.must("unit.alu.a", pick(clock.left), rows)
+    else:
+        for place, byte in (
+            ("a", w["unit.a"][rows]), ("x", w["unit.x"][rows]), ("y", w["unit.y"][rows]),
+            ("sp", w["unit.stack.sp"][rows]), ("bus", w["unit.data_in"][rows]),
+            ("p", pushed_status(pick(clock.p), event)),
+        ):  # fmt: skip
+            w.must("unit.alu.a", byte[left == place], rows[left == place])
     right = w["unit.data_in"][rows] if clock.right is None else pick(clock.right)
     w.must("unit.alu.b", right, rows)
     mask = sum(1 << len(FLAGS) - 1 - FLAGS.index(flag) for flag in clock.flags)
