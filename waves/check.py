@@ -1,14 +1,15 @@
 """Checks a dump against the model with nothing but the file.
 
-At every clock the chain must be an adder's chain and the ALU's flags must follow from it; the bus must
-show the published activity; and between instructions the registers, flags and writes must be the model's.
-What no rule can check are the pins and the bytes that memory holds: they are the run's input. Two reads
-of one address must still agree.
+At every clock the chain must be an adder's chain and the ALU's flags must follow from it; the bus
+must show the published activity; and between instructions the registers, flags and writes must be
+the model's. What no rule can check are the pins, the bytes that memory holds and the state at
+power-up: they are the run's input. Two reads of one address must still agree.
 """
 
 from __future__ import annotations
 
 import os
+from itertools import pairwise
 
 import numpy as np
 
@@ -66,9 +67,8 @@ class _Checker:
         report = self.report
         if report.variant not in VARIANTS:
             report.disagreements += 1
-            report.findings.append(
-                Finding(0, "unit.variant", "the first clock", repr(report.variant), "a known variant")
-            )
+            found, expected = repr(report.variant), "a known variant"
+            report.findings.append(Finding(0, "unit.variant", "the first clock", found, expected))
         elif self.kept:
             count = len(self.kept["unit.sync"])
             window = Window(self.kept, report.clocks - count, np.array([0, count]), report)
@@ -91,7 +91,7 @@ class _Checker:
         self.report.findings = sorted(self.report.findings)[:SHOWN]
 
     def _name_sequences(self, window: Window, closing: bool) -> dict[Alike, list[tuple[int, bool]]]:
-        """Says what each sequence must be, by the pins and the byte it fetched; groups what is alike.
+        """Says what each sequence must be, by the pins and the byte fetched; groups what is alike.
 
         A member of a group is the sequence's number, and whether it was cut short.
         """
@@ -102,8 +102,9 @@ class _Checker:
         )
         mnemonics = window["unit.mnemonic"]
         groups: dict[Alike, list[tuple[int, bool]]] = {}
-        for k, (start, end) in enumerate(zip(starts, starts[1:], strict=False)):
-            follow = self.follow or (mnemonics[start] if mnemonics[start] in EVENTS else "instruction")
+        for k, (start, end) in enumerate(pairwise(starts)):
+            event = mnemonics[start] if mnemonics[start] in EVENTS else "instruction"
+            follow = self.follow or event
             entry = BY_OPCODE.get(data[start])
             name = follow if follow != "instruction" else entry.mnemonic if entry else "?"
             window.names.append(f"{name} at {pc[start]:04X}")
@@ -144,7 +145,8 @@ class _Checker:
     def _judge_memory(self, w: Window, length: int) -> None:
         """What is read must be what was written, or read, there before."""
         memory = self.memory
-        columns = (w[f"unit.{name}"][:length].tolist() for name in ("address", "data_in", "data_out", "write"))
+        names = ("address", "data_in", "data_out", "write")
+        columns = (w[f"unit.{name}"][:length].tolist() for name in names)
         expected = []
         for address, data_in, data_out, write in zip(*columns, strict=True):
             expected.append(memory.get(address, data_in))

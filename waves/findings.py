@@ -32,8 +32,8 @@ class Finding:
     def __str__(self) -> str:
         """One line, with the time as a viewer shows it."""
         return (
-            f"{self.signal} at {self.clock * PERIOD} ns (clock {self.clock}), in {self.instruction}: "
-            f"is {self.found}, must be {self.expected}"
+            f"{self.signal} at {self.clock * PERIOD} ns (clock {self.clock}), "
+            f"in {self.instruction}: is {self.found}, must be {self.expected}"
         )
 
 
@@ -64,9 +64,9 @@ class CheckReport:
             "disagreements": self.disagreements,
             "findings": [
                 {
-                    "signal": finding.signal, "time": finding.clock * PERIOD, "clock": finding.clock,
-                    "instruction": finding.instruction, "found": finding.found,
-                    "expected": finding.expected,
+                    "signal": finding.signal, "time": finding.clock * PERIOD,
+                    "clock": finding.clock, "instruction": finding.instruction,
+                    "found": finding.found, "expected": finding.expected,
                 }
                 for finding in self.findings
             ],
@@ -74,7 +74,7 @@ class CheckReport:
 
 
 class Window:
-    """Some clocks whose sequences are complete: row r is clock first + r, and starts[k] begins one."""
+    """Clocks whose sequences are complete: row r is clock first + r, and starts[k] begins one."""
 
     def __init__(self, columns: Columns, first: int, starts: Array, report: CheckReport) -> None:
         self.columns, self.first, self.starts, self.report = columns, first, starts, report

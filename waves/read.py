@@ -34,8 +34,8 @@ def read_clocks(
 ) -> int:
     """Calls ``consume(columns, first clock)`` for each `chunk` clocks of the file, in order.
 
-    Returns the number of clocks. Raises DumpError if the file is missing, cut off, no dump, or not a
-    dump of this bench's signals.
+    Returns the number of clocks. Raises DumpError if the file is missing, cut off, no dump, or not
+    a dump of this bench's signals.
     """
     clocks = closing_count(path)
     reader = _Reader(path, consume, chunk)
@@ -75,7 +75,8 @@ def closing_count(path: str | os.PathLike[str]) -> int:
     if not size:
         raise DumpError(f"{path}: empty; expected a value change dump")
     if b"\0" in head or not head.lstrip().startswith(b"$"):
-        raise DumpError(f"{path}: not a value change dump: expected a first line that begins with '$'")
+        wanted = "a first line that begins with '$'"
+        raise DumpError(f"{path}: not a value change dump: expected {wanted}")
     pattern = re.escape(CLOSING.format("#")).replace(r"\#", r"(\d+)").encode()
     match = re.search(rb"(?:^|\n)" + pattern + rb"\Z", tail)
     if not match:
@@ -102,7 +103,8 @@ class _Reader:
 
     def enddefinitions(self, vcd: Any, signals: Any, cur_sig_vals: Any) -> None:
         """Finds this bench's signals among those of the file."""
-        found = {re.sub(r"\[\d+:\d+\]$", "", name): code for name, code in vcd.references_to_ids.items()}
+        codes = vcd.references_to_ids
+        found = {re.sub(r"\[\d+:\d+\]$", "", name): code for name, code in codes.items()}
         for i, spec in enumerate(SIGNALS):
             code = found.get(spec.path)
             if code is None:
@@ -115,14 +117,17 @@ class _Reader:
                 )
             self.index[code] = i
 
-    def value(self, vcd: Any, time: int, value: str, identifier_code: str, cur_sig_vals: Any) -> None:
+    def value(
+        self, vcd: Any, time: int, value: str, identifier_code: str, cur_sig_vals: Any
+    ) -> None:
         """Notes one change."""
         i = self.index.get(identifier_code)
         if i is None:
             return
         spec = SIGNALS[i]
         if value.strip("01"):
-            raise DumpError(f"{self.path}: {spec.path} at {time} ns is {value!r}; expected 0s and 1s")
+            found = f"{spec.path} at {time} ns is {value!r}"
+            raise DumpError(f"{self.path}: {found}; expected 0s and 1s")
         if len(value) > spec.width:
             found = f"{spec.path} at {time} ns has {len(value)} bits"
             raise DumpError(f"{self.path}: {found}; expected {spec.width}")
@@ -141,7 +146,7 @@ class _Reader:
             return
         expected = self.clock * PERIOD if self.current[CLK] else (self.clock - 1) * PERIOD + HALF
         closing = not self.current[CLK] and time == self.clock * PERIOD
-        if time != expected and not closing or self.changed_between:
+        if (time != expected and not closing) or self.changed_between:
             what = self.changed_between or "unit.clk"
             raise DumpError(f"{self.path}: {what} changes at {time} ns, between the edges of clk")
         self.last_time = time

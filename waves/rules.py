@@ -42,6 +42,7 @@ ACTIONS: Final = {
     "TYA": ("PASS", "y"), "TSX": ("PASS", "sp"), "PHP": ("PASS", "p"),
 }  # fmt: skip
 
+
 def action_of(opcode: int) -> tuple[str, str]:
     """What ACTIONS says of an opcode; of one outside the documented set nothing is claimed."""
     if opcode not in BY_OPCODE:
@@ -56,8 +57,7 @@ ACTION: Final = np.array([action_of(opcode) for opcode in range(256)], object).T
 
 def judge_clocks(w: Window) -> None:
     """What must hold in every clock by itself: the chain, the ALU's result, and its flags."""
-    alu = {name: w[f"unit.alu.{name}"] for name in ("operation", "a", "b", "operand", "sum", "result")}
-    operation, a, b = alu["operation"], alu["a"], alu["b"]
+    operation, a, b = (w[f"unit.alu.{name}"] for name in ("operation", "a", "b"))
     carry_flag, decimal_flag = w["unit.status.c"], w["unit.status.d"]
     w.must("unit.variant", w.report.variant)
 
@@ -93,7 +93,8 @@ def judge_clocks(w: Window) -> None:
     result, carry = total, carries[8]
     for chosen, value in (
         (operation == "PASS", a), ((operation == "AND") | (operation == "BIT"), a & b),
-        (operation == "OR", a | b), (operation == "XOR", a ^ b), (operation == "SHIFT_RIGHT", a // 2),
+        (operation == "OR", a | b), (operation == "XOR", a ^ b),
+        (operation == "SHIFT_RIGHT", a // 2),
         (operation == "ROTATE_RIGHT", a // 2 + 128 * carry_flag), (tens, decimal_sum),
         (differences, subtract_decimal(a, b, carry_flag, cmos)),
     ):  # fmt: skip
@@ -149,7 +150,7 @@ def judge_state(w: Window, rows: Array, state: Any, p: Array, late: Any) -> None
 
 
 def gather(w: Window, name: str, mode: str, starts: Array, activity: Activity) -> Cases:
-    """The cases that the sequences put to the unit, from the registers and the bytes that were read."""
+    """The cases that the sequences put to the unit, from its registers and the bytes it read."""
     cases = np.zeros(len(starts), CASE)
     for register, path in REGISTERS.items():
         cases[register] = w[path][starts]
@@ -210,10 +211,11 @@ class Expected:
 
 
 def expected_clocks(
-    name: str, mode: str, variant: str, hijacked: bool, activity: Activity, cases: Cases, outcomes: Outcomes
-) -> Iterator[Expected]:
+    name: str, mode: str, variant: str, hijacked: bool,
+    activity: Activity, cases: Cases, outcomes: Outcomes,
+) -> Iterator[Expected]:  # fmt: skip
     """Follows the published bus activity from clock to clock."""
-    pc, sp, p = cases["pc"].astype(np.int64), cases["sp"].astype(np.int64), cases["p"].astype(np.int64)
+    pc, sp, p = (cases[name].astype(np.int64) for name in ("pc", "sp", "p"))
     start, top, code, pushes = pc, sp, 1, 0
     pulled = cases["pulled"].astype(np.int64)
     flags = "i" + "d" * (variant == "cmos")
@@ -280,7 +282,7 @@ def expected_clocks(
 
 
 def judge_clock(w: Window, clock: Expected, rows: Array, running: Array, cycles: Array) -> None:
-    """Holds one clock of many sequences to what is expected of it; `running` selects their cases."""
+    """Holds one clock of many sequences to what it must show; `running` selects their cases."""
 
     def pick(column: Any) -> Any:
         return column[running] if isinstance(column, np.ndarray) else column
