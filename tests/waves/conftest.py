@@ -1,0 +1,241 @@
+"""What the tests of waveforms share: dumps, a dump's text to tamper with, the command line."""
+
+from __future__ import annotations
+
+import random
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from io import StringIO
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from amaranth.sim import Simulator
+
+from carrywave.rtl.datapath import Unit
+from carrywave.sim import cli, clocked
+from carrywave.sim.clocked import Sequence, run_program
+from carrywave.sim.isa import BY_OPCODE
+from carrywave.sim.program import PinEvent, assemble
+from carrywave.waves.dump import Dump
+
+REFERENCE = Path(__file__).parents[2] / "waves" / "reference"
+PERIOD = 1000
+
+
+@dataclass(frozen=True)
+class Change:
+    """A line of a dump that changes a value, and the clock in which it stands."""
+
+    clock: int
+    line: int
+
+
+class DumpText:
+    """A dump as lines of text, read without any part of the reader that is tested."""
+
+    def __init__(self, text: str) -> None:
+        self.lines = text.split("\n")
+
+    @cached_property
+    def width(self) -> dict[str, int]:
+        """The width of each signal, by its path."""
+        return dict(self._paths.values())
+
+    @cached_property
+    def _paths(self) -> dict[str, tuple[str, int]]:
+        """Path and width by identifier code."""
+        scope: list[str] = []
+        paths: dict[str, tuple[str, int]] = {}
+        for words in map(str.split, self.lines[: self.lines.index("$enddefinitions $end")]):
+            if words[0] == "$scope":
+                scope.append(words[2])
+            elif words[0] == "$upscope":
+                scope.pop()
+            elif words[0] == "$var":
+                paths[words[3]] = ".".join([*scope, words[4]]), int(words[2])
+        return paths
+
+    @cached_property
+    def changes(self) -> dict[str, list[Change]]:
+        """The changes of each signal."""
+        changes: dict[str, list[Change]] = {path: [] for path in self.width}
+        clock = 0
+        for i in range(self.lines.index("$dumpvars") - 1, len(self.lines)):
+            line = self.lines[i]
+            if line.startswith("#"):
+                clock = int(line[1:]) // PERIOD
+            elif line and line[0] in "01b":
+                code = line.split()[1] if line[0] == "b" else line[1:]
+                changes[self._paths[code][0]].append(Change(clock, i))
+        return changes
+
+    @cached_property
+    def values(self) -> dict[str, list[int]]:
+        """The value of each signal in each clock, `clk` after its falling edge."""
+        values: dict[str, list[int]] = {path: [] for path in self.width}
+        for path, changes in self.changes.items():
+            held = values[path]
+            for change in changes:
+                held.extend(held[-1:] * (change.clock - len(held)))
+                held[change.clock :] = [self.value_in(change.line)]
+            held.extend(held[-1:] * (self.clocks - len(held)))
+        return values
+
+    @property
+    def clocks(self) -> int:
+        return int(self.lines[-2].split()[1])
+
+    @property
+    def text(self) -> str:
+        return "\n".join(self.lines)
+
+    def put(self, line: int, value: int) -> DumpText:
+        """The dump with another value in one change."""
+        old = self.lines[line]
+        new = f"b{value:b} {old.split()[1]}" if old[0] == "b" else f"{value}{old[1:]}"
+        return DumpText("\n".join([*self.lines[:line], new, *self.lines[line + 1 :]]))
+
+    def value_in(self, line: int) -> int:
+        """The value that a change gives."""
+        old = self.lines[line]
+        return int(old[1:].split()[0] if old[0] == "b" else old[0], 2)
+
+    def shortened(self, clocks: int) -> DumpText:
+        """The whole dump that a run of fewer clocks would have left."""
+        end = self.lines.index(f"#{clocks * PERIOD}")
+        closing = f"$comment {clocks} clocks $end"
+        return DumpText("\n".join([*self.lines[: end + 1], closing, ""]))
+
+    def sequence_at(self, clock: int) -> str:
+        """The instruction or event that a clock belongs to, as findings name it."""
+        while clock and not self.values["unit.sync"][clock]:
+            clock -= 1
+        mnemonic = self.spelled("unit.mnemonic", self.at("unit.mnemonic", clock)).strip("'")
+        return f"{mnemonic} at {self.at('unit.pc', clock):04X}"
+
+    def at(self, path: str, clock: int) -> int:
+        return self.values[path][clock]
+
+    def spelled(self, path: str, value: int) -> str:
+        """A value as findings give it."""
+        if path in ("unit.variant", "unit.mnemonic", "unit.alu.operation"):
+            characters = value.to_bytes(self.width[path] // 8, "big")
+            return repr(characters.decode("latin-1").lstrip(" "))
+        return f"{value:0{(self.width[path] + 3) // 4}X}"
+
+
+@pytest.fixture(scope="session")
+def parse_text() -> Callable[[str], DumpText]:
+    """Takes a dump's text apart."""
+    return DumpText
+
+
+@pytest.fixture(scope="session")
+def reference_texts() -> dict[str, DumpText]:
+    """The reference waveforms as text."""
+    return {path.stem: DumpText(path.read_text()) for path in sorted(REFERENCE.glob("*.vcd"))}
+
+
+@pytest.fixture
+def save(tmp_path: Path) -> Callable[[DumpText | str | bytes], Path]:
+    """Writes a dump's text to a file of this test."""
+
+    def write(content: DumpText | str | bytes) -> Path:
+        path = tmp_path / "tampered.vcd"
+        content = content.text if isinstance(content, DumpText) else content
+        path.write_bytes(content.encode() if isinstance(content, str) else content)
+        return path
+
+    return write
+
+
+@pytest.fixture(scope="session")
+def run_text() -> Callable[..., DumpText]:
+    """Runs a listing and returns the text of its dump."""
+
+    def run(listing: str, variant: str = "nmos", max_clocks: int = 1000) -> DumpText:
+        return _dump(assemble(listing), variant, max_clocks)[0]
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def run_random() -> Callable[..., tuple[DumpText, list[Sequence]]]:
+    """Runs random documented opcodes in all of memory under random pins."""
+
+    def run(seed: int, variant: str, clocks: int) -> tuple[DumpText, list[Sequence]]:
+        rng, opcodes = random.Random(seed), sorted(BY_OPCODE)
+        memory = bytearray(rng.choice(opcodes) for _ in range(0x10000))
+        events: dict[int, tuple[PinEvent, ...]] = {}
+        for address in range(0x10000):
+            if rng.random() < 0.08:
+                pin = rng.choice(["irq_n"] * 5 + ["nmi_n"] * 4 + ["reset_n"])
+                level = rng.randint(0, 1) if pin == "irq_n" else 0
+                width = 0 if pin == "irq_n" else rng.randint(1, 3)
+                events[address] = (PinEvent(address, pin, level, rng.randint(0, 6), width),)
+        program: Any = SimpleNamespace(memory=memory, pin_events=events)
+        return _dump(program, variant, clocks)
+
+    return run
+
+
+def _dump(program: Any, variant: str, clocks: int) -> tuple[DumpText, list[Sequence]]:
+    sequences: list[Sequence] = []
+    file = StringIO()
+    with Dump(file, variant) as dump:
+        run_program(program, variant, clocks, dump, sequences.append)
+    return DumpText(file.getvalue()), sequences
+
+
+@pytest.fixture
+def command(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., tuple[int, str, str]]:
+    """Runs the command line: exit status, standard output, standard error."""
+
+    def run(*arguments: object) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["carrywave", *map(str, arguments)])
+        monkeypatch.setenv("COLUMNS", "80")
+        status = 0
+        try:
+            cli.main()
+        except SystemExit as exit_:
+            status = int(exit_.code or 0)
+        return status, *capsys.readouterr()
+
+    return run
+
+
+@pytest.fixture
+def one_simulator(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keeps a variant's hardware from one operation to the next: building it takes the time."""
+    units: dict[str, Unit] = {}
+    simulators: dict[int, tuple[Any, list[Any]]] = {}
+
+    def simulate(unit: Unit, testbench: Any) -> None:
+        if id(unit) in simulators:
+            simulator, job = simulators[id(unit)]
+            job[0] = testbench
+            simulator.reset()
+        else:
+            job, simulator = [testbench], Simulator(unit)
+            simulator.add_clock(1e-6)
+
+            async def current(ctx: Any) -> None:
+                await job[0](ctx)
+
+            simulator.add_testbench(current)
+            simulators[id(unit)] = simulator, job
+        simulator.run()
+
+    def unit_of(variant: str) -> Unit:
+        if variant not in units:
+            units[variant] = Unit(variant)
+        return units[variant]
+
+    monkeypatch.setattr(clocked, "Unit", unit_of)
+    monkeypatch.setattr(clocked, "simulate", simulate)
