@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import sys
@@ -26,7 +27,7 @@ variant_option = click.option(
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead.")
 
 
-class ByteType(click.ParamType):
+class ByteType(click.ParamType[int]):
     """A byte as people write it: 80, 0x50, $50, %01010000, -1."""
 
     name = "byte"
@@ -47,13 +48,15 @@ class ByteType(click.ParamType):
         except ValueError:
             number = None
         if number is None:
-            self.fail(f"{value!r} is not a number: write 80, 0x50, $50, %01010000 or -1", param, ctx)
+            self.fail(
+                f"{value!r} is not a number: write 80, 0x50, $50, %01010000 or -1", param, ctx
+            )
         if not -128 <= number <= 255:
             self.fail(f"{value} does not fit in a byte: expected -128 to 255", param, ctx)
         return number % 256
 
 
-class MnemonicType(click.ParamType):
+class MnemonicType(click.ParamType[str]):
     """One of the documented mnemonics, in either case."""
 
     name = "mnemonic"
@@ -65,11 +68,17 @@ class MnemonicType(click.ParamType):
             import difflib
 
             near = difflib.get_close_matches(mnemonic, BY_MNEMONIC, 3, 0.5)
-            hint = f"; did you mean {' or '.join(near)}?" if near else f": one of {', '.join(BY_MNEMONIC)}"
+            hint = (
+                f"; did you mean {' or '.join(near)}?"
+                if near
+                else f": one of {', '.join(BY_MNEMONIC)}"
+            )
             self.fail(f"{value!r} is not a documented mnemonic{hint}", param, ctx)
         return mnemonic
 
-    def shell_complete(self, ctx: click.Context, param: click.Parameter, incomplete: str) -> list[Any]:
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[Any]:
         """Completes in the shell."""
         from click.shell_completion import CompletionItem
 
@@ -80,7 +89,10 @@ def console() -> Console:
     """Where reports go: as wide as the terminal, plain where colour is not wanted."""
     from rich.console import Console
 
-    return Console(highlight=False, soft_wrap=False)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # not every encoding has the arrows
+    plain = bool(os.environ.get("NO_COLOR"))
+    return Console(highlight=False, color_system=None if plain else "auto")
 
 
 def unusable(message: object) -> NoReturn:
@@ -140,9 +152,13 @@ def cli() -> None:
 @click.argument("numbers", metavar="[A] [OPERAND]", nargs=-1, type=ByteType())
 @click.option("--carry", type=click.IntRange(0, 1), default=0, show_default=True, help="C before.")
 @click.option("--decimal", is_flag=True, help="D before: decimal mode for ADC and SBC.")
-@click.option("--status", type=ByteType(), default="0x30", help="The other flags before, as a pushed byte.")
+@click.option(
+    "--status", type=ByteType(), default="0x30", help="The other flags before, as a pushed byte."
+)
 @variant_option
-@click.option("--vcd", "vcd", type=click.Path(dir_okay=False), help="Write the waveform to this file.")
+@click.option(
+    "--vcd", "vcd", type=click.Path(dir_okay=False), help="Write the waveform to this file."
+)
 @json_option
 def op(
     mnemonic: str, numbers: tuple[int, ...], carry: int, decimal: bool, status: int, variant: str,
@@ -150,9 +166,9 @@ def op(
 ) -> None:  # fmt: skip
     """Show one operation: each carry, and where each flag comes from.
 
-    A is the register that MNEMONIC works on (X for CPX, Y for DEY ...); OPERAND is the byte it reads,
-    or a branch's offset. Numbers: 80, 0x50, $50, %01010000, -1. An instruction that has only one of
-    the two takes one number.
+    A is the register that MNEMONIC works on (X for CPX, Y for DEY ...); OPERAND is the byte it
+    reads, or a branch's offset. Numbers: 80, 0x50, $50, %01010000, -1. An instruction that has only
+    one of the two takes one number.
 
     \b
     carrywave op ADC 0x50 0x50
@@ -189,7 +205,9 @@ def op(
 
 @cli.command()
 @click.argument("listing", type=click.Path())
-@click.option("--vcd", "vcd", type=click.Path(dir_okay=False), help="Keep the waveform in this file.")
+@click.option(
+    "--vcd", "vcd", type=click.Path(dir_okay=False), help="Keep the waveform in this file."
+)
 @variant_option
 @click.option(
     "--max-clocks", type=click.IntRange(min=1), metavar="N",
@@ -211,7 +229,9 @@ def run(
 
     try:
         with progress_bar("clocks", max_clocks or 100_000) as progress:
-            report = run_listing(listing, vcd, variant, max_clocks, rows, progress, keep_writes=as_json)
+            report = run_listing(
+                listing, vcd, variant, max_clocks, rows, progress, keep_writes=as_json
+            )
     except BenchError as error:
         unusable(error)
     if as_json:
