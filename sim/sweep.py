@@ -1,0 +1,456 @@
+"""The sweep: the gates against the model, on every input that can matter to each instruction."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from .cases import Cases, Outcomes, exhaustive_cases, exhaustive_count
+from .compare import FIELDS, Comparison, Disagreement, Tally, Witness, differences, plain, report
+from .gates import Gates
+from .isa import BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
+from .model import Model
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = [
+    "BUS",
+    "ROWS",
+    "Row",
+    "Share",
+    "SweepReport",
+    "VariantReport",
+    "WorkerError",
+    "draw_sweep",
+    "sweep",
+    "sweep_size",
+]
+
+#: What a sweep has a row for: the mnemonics, then the entries.
+ROWS: Final = (*BY_MNEMONIC, *EVENTS[1:])
+#: The field that is wrong where the bus did not show the published activity, clock by clock.
+BUS: Final = "bus"
+
+SMALL: Final = 1 << 20  # so many cases are done before other processes have started
+
+Task = tuple[int, str, str, int | None]  # its place, the variant, the row and the opcode
+Pair = tuple[Witness, Witness]
+
+
+class WorkerError(Exception):
+    """A process that did part of the sweep is gone; the message is one line."""
+
+
+@dataclass(frozen=True)
+class Share:
+    """What the cases of a row, or some of them, have shown."""
+
+    comparison: Comparison = field(default_factory=Comparison)
+    fields: frozenset[str] = frozenset()  # those that were there to compare
+    off_bus: int = 0
+    off_bus_only: int = 0  # of these, those whose outcome is right
+    first_off_bus: Disagreement | None = None
+
+    @classmethod
+    def of(
+        cls, row: str, cases: Cases, expected: Outcomes, actual: Outcomes,
+        off_bus: npt.NDArray[np.bool_] | None = None,
+    ) -> Share:  # fmt: skip
+        """Compares outcomes already at hand; `off_bus` marks cases that are wrong on the bus."""
+        comparison = Comparison.of(cases, expected, actual)
+        # A masked IRQ counts as the instruction that runs: here it is the row's.
+        tally = Tally(0)
+        for one in comparison.instructions.values():
+            tally = tally.merge(one)
+        comparison = replace(comparison, instructions={row: tally})
+        fields = set(FIELDS)
+        if not expected["pushes"].any():
+            fields -= {"pushed", "push_address"}
+        if not expected["stores"].any():
+            fields -= {"stored"}
+        if off_bus is None:
+            return cls(comparison, frozenset(fields))
+        rows = np.flatnonzero(off_bus)
+        records = [array[rows] for array in (cases, expected, actual)]
+        first = None
+        if len(rows):
+            first = Disagreement(int(rows[0]), *(array[:1].reshape(()) for array in records))
+        return cls(
+            comparison,
+            frozenset({*fields, BUS}),
+            len(rows),
+            len(rows) - Comparison.of(*records).mismatches,
+            first,
+        )
+
+    def merge(self, other: Share) -> Share:
+        """This one's cases followed by the other's."""
+        first = self.first_off_bus
+        if first is None and other.first_off_bus is not None:
+            first = other.first_off_bus.after(self.comparison.cases)
+        return Share(
+            self.comparison.merge(other.comparison),
+            self.fields | other.fields,
+            self.off_bus + other.off_bus,
+            self.off_bus_only + other.off_bus_only,
+            first,
+        )
+
+
+@dataclass(frozen=True)
+class Row:
+    """A mnemonic or an entry, and what its cases have shown."""
+
+    name: str
+    opcodes: tuple[int, ...]  # none for an entry
+    share: Share
+
+    @property
+    def tally(self) -> Tally:
+        """Cases, mismatches and the fields that differ, `BUS` among them."""
+        share = self.share
+        tally = share.comparison.instructions[self.name]
+        fields = tally.fields | ({BUS: share.off_bus} if share.off_bus else {})
+        return Tally(tally.cases, tally.mismatches + share.off_bus_only, fields)
+
+    @property
+    def first(self) -> Disagreement | None:
+        """The first wrong case, counted within the row."""
+        both = (self.share.comparison.first, self.share.first_off_bus)
+        return min((one for one in both if one), key=lambda one: one.index, default=None)
+
+    @property
+    def first_fields(self) -> tuple[str, ...]:
+        """The fields that are wrong in it."""
+        first, off_bus = self.first, self.share.first_off_bus
+        if first is None:
+            return ()
+        found = differences(first.expected.reshape(1), first.actual.reshape(1))
+        wrong = tuple(name for name, mask in found.items() if mask[0])
+        return (*wrong, BUS) if off_bus and off_bus.index == first.index else wrong
+
+
+@dataclass(frozen=True)
+class VariantReport:
+    """One variant: its rows in the order of `ROWS`, and how long they took."""
+
+    variant: str
+    rows: tuple[Row, ...]
+    seconds: float
+
+    @property
+    def first_row(self) -> Row | None:
+        """The first row with a mismatch."""
+        return next((row for row in self.rows if row.first), None)
+
+    @property
+    def comparison(self) -> Comparison:
+        """All rows as one; `first` is that of the first wrong row, counted within the row."""
+        tallies = {row.name: row.tally for row in self.rows}
+        return Comparison(
+            sum(tally.cases for tally in tallies.values()),
+            sum(tally.mismatches for tally in tallies.values()),
+            tallies,
+            None if self.first_row is None else self.first_row.first,
+            uncounted=sum(row.share.comparison.uncounted for row in self.rows),
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """The same as plain dictionaries, lists and numbers."""
+        comparison, wrong = self.comparison, self.first_row
+        result: dict[str, Any] = {
+            "cases": comparison.cases,
+            "mismatches": comparison.mismatches,
+            "seconds": round(self.seconds, 3),
+            "instructions": {
+                row.name: {
+                    "opcodes": list(row.opcodes),
+                    "cases": row.tally.cases,
+                    "compared": _in_order(row.share.fields),
+                    "mismatches": row.tally.mismatches,
+                    "fields": row.tally.fields,
+                }
+                for row in self.rows
+            },
+            "first": None,
+        }
+        if wrong is not None and wrong.first is not None:
+            result["first"] = {
+                "instruction": wrong.name,
+                "fields": list(wrong.first_fields),
+                "index": wrong.first.index,
+                "case": plain(wrong.first.case),
+                "expected": plain(wrong.first.expected),
+                "actual": plain(wrong.first.actual),
+            }
+        return result
+
+
+@dataclass(frozen=True)
+class SweepReport:
+    """What a sweep has shown, by variant."""
+
+    variants: dict[str, VariantReport]
+
+    @property
+    def agree(self) -> bool:
+        """Whether something was compared in every variant and nothing differs."""
+        return bool(self.variants) and all(one.comparison.agree for one in self.variants.values())
+
+    def to_json(self) -> dict[str, Any]:
+        """The same as plain dictionaries, lists and numbers."""
+        return {
+            "agree": self.agree,
+            "variants": {name: one.to_json() for name, one in self.variants.items()},
+        }
+
+
+def sweep(
+    variant: str,
+    names: Collection[str] = (),
+    witness: Witness | None = None,
+    progress: Callable[[int], object] | None = None,
+    *,
+    model: Witness | None = None,
+    jobs: int | None = None,
+) -> SweepReport:
+    """Puts every case of the rows named, or of all `ROWS`, to the gates and to the model.
+
+    `variant` may be "all". `witness` stands in for the gates, and `model` for the model; the
+    `off_bus_rows` that the gates mark count too. `progress` is told how many cases are done. `jobs`
+    is the number of processes: by default as many as processors, or one if there is little to do;
+    witnesses are pickled for them, and they import the caller's main module, as always with
+    `multiprocessing`. Raises NetlistError if a netlist cannot be made, ValueError for an unknown
+    row or variant, WorkerError if a process dies.
+    """
+    tasks, variants = _tasks(variant, names)
+    if jobs is None:
+        jobs = _processors() if sweep_size(variant, names) > SMALL else 1
+    pairs = {one: (model or Model(one), witness or Gates(one)) for one in variants}
+    shares: dict[int, Share] = {}
+    reports: dict[str, VariantReport] = {}
+    done = 0
+    with _workers(pairs, jobs) as workers:
+        for one in variants:
+            began = time.perf_counter()
+            mine = [task for task in tasks if task[1] == one]
+            # The largest first, lest one process be left with it at the end.
+            for place, share in workers(sorted(mine, key=_task_size, reverse=True)):
+                shares[place] = share
+                done += share.comparison.cases
+                if progress is not None:
+                    progress(done)
+            rows: dict[str, Share] = {}
+            for place, _, name, _ in mine:
+                rows[name] = rows.get(name, Share()).merge(shares[place])
+            reports[one] = VariantReport(
+                one,
+                tuple(Row(name, _opcodes(name), share) for name, share in rows.items()),
+                time.perf_counter() - began,
+            )
+    return SweepReport(reports)
+
+
+def sweep_size(variant: str, names: Collection[str] = ()) -> int:
+    """How many cases a sweep has."""
+    return sum(map(_task_size, _tasks(variant, names)[0]))
+
+
+def _tasks(variant: str, names: Collection[str]) -> tuple[list[Task], tuple[str, ...]]:
+    """What there is to do, in the order of the report, and the variants."""
+    variants = VARIANTS if variant == "all" else (variant,)
+    for name in names:
+        if name not in ROWS:
+            raise ValueError(f"row {name!r}: expected a mnemonic, IRQ, NMI or RESET")
+    wanted = [
+        (one, name, opcode)
+        for one in variants
+        for name in ROWS
+        if not names or name in names
+        for opcode in _opcodes(name) or (None,)
+    ]
+    return [(place, *task) for place, task in enumerate(wanted)], variants
+
+
+def _opcodes(name: str) -> tuple[int, ...]:
+    return tuple(entry.opcode for entry in BY_MNEMONIC.get(name, {}).values())
+
+
+def _task_size(task: Task) -> int:
+    _, _, name, opcode = task
+    return exhaustive_count(name if opcode is None else BY_OPCODE[opcode])
+
+
+def _processors() -> int:
+    main = getattr(sys.modules["__main__"], "__file__", None)
+    if main is not None and not os.path.exists(main):
+        return 1  # a script on standard input: no other process can import it
+    # Those this process may use: in a container or under taskset, fewer than the machine has.
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _examine(pairs: dict[str, Pair], task: Task) -> Share:
+    """All cases of one opcode or entry."""
+    _, variant, row, opcode = task
+    model, witness = pairs[variant]
+    total = Share()
+    for cases in exhaustive_cases(row if opcode is None else BY_OPCODE[opcode]):
+        expected, actual = model.execute(cases), witness.execute(cases)
+        off_bus = getattr(witness, "off_bus_rows", None)
+        total = total.merge(Share.of(row, cases, expected, actual, off_bus))
+    return total
+
+
+# Processes
+
+
+@contextmanager
+def _workers(
+    pairs: dict[str, Pair], jobs: int
+) -> Iterator[Callable[[Iterable[Task]], Iterator[tuple[int, Share]]]]:
+    """What does tasks, in any order, in so many processes; in this one if that is one."""
+    if jobs == 1:
+        yield lambda tasks: ((task[0], _examine(pairs, task)) for task in tasks)
+        return
+    from multiprocessing import get_context
+    from multiprocessing.connection import wait
+
+    # Spawned, as everywhere: a fork would copy the caller's threads, half done. No pool of the
+    # standard library's: after an interrupt, or a worker's death, these can wait for ever.
+    context = get_context("spawn")
+    processes: list[Any] = []
+    ends: list[Any] = []  # connections: what they carry has no type
+
+    def run(tasks: Iterable[Task]) -> Iterator[tuple[int, Share]]:
+        left, ready = iter(tasks), ends
+        busy: set[Any] = set()
+        while True:
+            for end, task in zip(ready, left, strict=False):
+                end.send(task)
+                busy.add(end)
+            if not busy:
+                return
+            ready = list(wait(busy))
+            for end in ready:
+                busy.remove(end)
+                answer = end.recv()
+                if isinstance(answer, Exception):
+                    raise answer
+                yield answer
+
+    try:
+        with _interrupts_held_back():
+            for _ in range(jobs):
+                ours, theirs = context.Pipe()
+                process = context.Process(target=_work, args=(theirs, pairs), daemon=True)
+                process.start()
+                theirs.close()
+                processes.append(process)
+                ends.append(ours)
+        yield run
+    except (EOFError, ConnectionError):
+        raise WorkerError("a process of the sweep has ended before its time") from None
+    finally:
+        for process in processes:
+            process.terminate()
+            process.join()
+
+
+def _work(end: Any, pairs: dict[str, Pair]) -> None:
+    """What a process does: one task after another, until its parent is gone."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it could not be held back
+    with suppress(EOFError, ConnectionError):
+        while True:
+            task = end.recv()
+            try:
+                end.send((task[0], _examine(pairs, task)))
+            except (ValueError, TypeError, ArithmeticError, LookupError) as error:
+                end.send(error)
+
+
+@contextmanager
+def _interrupts_held_back() -> Iterator[None]:
+    """An interrupt waits until the end; processes that begin here never see one."""
+    came: list[int] = []
+    here = threading.current_thread() is threading.main_thread()
+    # Blocking is inherited, but another thread of this process may still be told: hence both.
+    before = signal.signal(signal.SIGINT, lambda *_: came.append(1)) if here else None
+    if blocking := hasattr(signal, "pthread_sigmask"):
+        from multiprocessing import resource_tracker
+
+        resource_tracker.ensure_running()  # begun later, it would let interrupts in again
+        mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        if blocking:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        if here:
+            signal.signal(signal.SIGINT, before)
+        if came:
+            signal.raise_signal(signal.SIGINT)
+
+
+# The report
+
+
+def draw_sweep(result: SweepReport, console: Console) -> None:
+    """A table of all rows, and the first wrong case of each variant in full."""
+    from rich.table import Table
+    from rich.text import Text
+
+    variants = list(result.variants.values())
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="bold")
+    for heading in ("instruction", "opcodes"):
+        table.add_column(heading, no_wrap=True, vertical="bottom")
+    several = [f"{one.variant}\nmismatches" for one in variants] if len(variants) > 1 else []
+    for heading in ("cases", "fields\ncompared", *(several or ["mismatches"])):
+        table.add_column(heading, justify="right", no_wrap=True, vertical="bottom")
+
+    def counted(wrong: int) -> Text:
+        return Text(f"{wrong:,}", "bold red" if wrong else "")
+
+    for same in zip(*(one.rows for one in variants), strict=True):
+        row = same[0]
+        table.add_row(
+            row.name,
+            " ".join(f"{opcode:02X}" for opcode in row.opcodes),
+            f"{row.tally.cases:,}",
+            str(len(row.share.fields)),
+            *(counted(row.tally.mismatches) for row in same),
+        )
+    totals = [one.comparison for one in variants]
+    table.add_section()
+    opcodes = sum(len(row.opcodes) for row in variants[0].rows)
+    wrong = (counted(total.mismatches) for total in totals)
+    table.add_row("all", str(opcodes), f"{totals[0].cases:,}", "", *wrong, style="bold")
+    console.print(table)
+    compared = frozenset(name for one in variants for row in one.rows for name in row.share.fields)
+    console.print(Text(f"\nFields compared: {', '.join(_in_order(compared))}."))
+    for one, total in zip(variants, totals, strict=True):
+        verdict = "agrees" if total.agree else f"{total.mismatches:,} wrong"
+        console.print(Text(f"{one.variant}: {total.cases:,} cases, {verdict}, {one.seconds:.1f} s"))
+    for one, total in zip(variants, totals, strict=True):
+        row_at_fault = one.first_row
+        if row_at_fault is not None:
+            console.print(Text(f"\nVariant {one.variant}", style="bold"))
+            report(total, console)
+            fields = ", ".join(row_at_fault.first_fields)
+            console.print(Text(f"Wrong in this case of {row_at_fault.name}: {fields}."))
+
+
+def _in_order(fields: Collection[str]) -> list[str]:
+    return [name for name in (*FIELDS, BUS) if name in fields]
