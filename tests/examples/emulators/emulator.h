@@ -1,0 +1,30 @@
+/* A small emulator that stands for yours: the documented instructions in six addressing modes. */
+#ifndef EMULATOR_H
+#define EMULATOR_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+enum variant { NMOS, CMOS, BINARY }; /* BINARY: NMOS with decimal mode disconnected */
+
+struct cpu {
+    enum variant variant;
+    uint16_t pc;
+    uint8_t a, x, y, sp;
+    bool n, v, d, i, z, c;
+};
+
+/* Each of these returns the clocks it took. */
+int cpu_step(struct cpu *cpu);
+int cpu_irq(struct cpu *cpu); /* 0: masked, nothing happened */
+int cpu_nmi(struct cpu *cpu);
+int cpu_reset(struct cpu *cpu);
+
+uint8_t cpu_flags(const struct cpu *cpu, bool b);
+void cpu_set_flags(struct cpu *cpu, uint8_t byte);
+
+/* The machine around it. */
+uint8_t bus_read(uint16_t address);
+void bus_write(uint16_t address, uint8_t byte);
+
+#endif
