@@ -1,0 +1,121 @@
+"""The cases that are put to an emulator: some of each instruction, or all that can matter."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from .cases import Cases, exhaustive_cases, exhaustive_count, sampled_cases
+from .isa import BY_MNEMONIC, BY_OPCODE, EVENTS, INSTRUCTIONS, Instruction
+
+__all__ = ["NAMES", "batches", "count_cases", "possible", "quick_cases"]
+
+#: What can be compared: the mnemonics, then the events.
+NAMES: Final = (*BY_MNEMONIC, *EVENTS[1:])
+
+QUICK: Final = 1024  # cases of an opcode or event, half of them at the corners
+CORNERS: Final = (
+    0x00, 0x01, 0x02, 0x09, 0x0F, 0x10, 0x50, 0x7F, 0x80, 0x81, 0x99, 0x9A, 0xA0, 0xF0, 0xFE, 0xFF,
+)  # fmt: skip
+
+
+def entries_of(name: str) -> list[Instruction | str]:
+    """The opcodes of a mnemonic; an event is its own."""
+    return [name] if name in EVENTS else list(BY_MNEMONIC[name].values())
+
+
+def _quick_count(entry: Instruction | str) -> int:
+    # With D set these are another computation.
+    twice = isinstance(entry, Instruction) and entry.mnemonic in ("ADC", "SBC")
+    return 2 * QUICK if twice else QUICK
+
+
+def quick_cases(entry: Instruction | str, seed: int = 0) -> Cases:
+    """Some cases of an opcode or event: random ones, then some with bytes from the corners."""
+    if isinstance(entry, str):
+        place, entries, event = 256 + EVENTS.index(entry), INSTRUCTIONS, entry
+    else:
+        place, entries, event = entry.opcode, (entry,), EVENTS[0]
+    count = _quick_count(entry)
+    cases = sampled_cases(count, seed * 512 + place, entries, [event])
+    half = cases[count // 2 :]
+    rng = np.random.default_rng([seed, place])
+
+    def corners(*shape: int) -> npt.NDArray[np.uint8]:
+        return rng.choice(np.array(CORNERS, np.uint8), (len(half), *shape))
+
+    for register in ("a", "x", "y", "sp"):
+        half[register] = corners()
+    if isinstance(entry, Instruction):
+        if entry.mode in ("immediate", "relative"):
+            half["bytes"][:, 1] = corners()
+        if entry.access in ("read", "modify"):
+            half["operand"] = corners()
+        half["pulled"] = np.where(half["pulled"] > 0, corners(3), 0)
+    return cases
+
+
+def count_cases(which: str, names: Collection[str] = ()) -> int:
+    """How many cases there are, "quick" or "full"; a few of the full ones may be left out."""
+    counter = exhaustive_count if which == "full" else _quick_count
+    return sum(counter(entry) for name in set(names or NAMES) for entry in entries_of(name))
+
+
+_READS: Final = np.array(
+    [c in BY_OPCODE and BY_OPCODE[c].access in ("read", "modify") for c in range(256)]
+)
+_PULLS: Final = np.array(
+    [{"PLA": 1, "PLP": 1, "RTS": 2, "RTI": 3}.get(BY_OPCODE[c].mnemonic, 0) if c in BY_OPCODE else 0
+     for c in range(256)]
+)  # fmt: skip
+_VECTORS: Final = np.array([0xFFFE, 0xFFFE, 0xFFFA, 0xFFFC], np.uint16)  # BRK, IRQ, NMI, RESET
+
+
+def possible(cases: Cases) -> npt.NDArray[np.bool_]:
+    """Which cases one memory can hold, no byte of it being two things at once.
+
+    The gates are told each byte when they ask for it, wherever it lies; most emulators have a
+    memory. JSR with its own operand below SP is left out too: it depends on which comes first.
+    """
+    opcode = cases["bytes"][:, 0]
+    impossible = np.zeros(len(cases), np.bool_)
+    code = [(cases["pc"] + np.uint16(i), cases["bytes"][:, i], cases["length"] > i)
+            for i in range(3)]  # fmt: skip
+    others: list[tuple[Any, Any, Any]] = []
+    operand = (cases["address"], cases["operand"], _READS[opcode])
+    if operand[2].any():
+        others.append(operand)
+    for i in range(int(_PULLS[opcode].max(initial=0))):
+        at = (cases["sp"] + np.uint8(i + 1)).astype(np.uint16) | np.uint16(0x100)
+        others.append((at, cases["pulled"][:, i], _PULLS[opcode] > i))
+    entering = (cases["event"] > 0) | (opcode == 0)
+    if entering.any():
+        at = _VECTORS[cases["event"]]
+        vector = [(at, cases["vector"] & 0xFF, entering), (at + 1, cases["vector"] >> 8, entering)]
+        pairs = [(operand, half) for half in vector]
+        others += vector
+    else:
+        pairs = []
+    pairs += [(byte, other) for byte in code for other in others]
+    for (here, this, claimed), (there, that, wanted) in pairs:
+        same = here == there
+        if same.any():
+            impossible |= same & (this != that) & claimed & wanted
+    calls = opcode == 0x20
+    if calls.any():
+        last = cases["pc"] + np.uint16(2)
+        below = (last - np.uint16(0x100) - cases["sp"]) & 0xFF
+        impossible |= calls & (last >> 8 == 1) & ((below == 0) | (below == 0xFF))
+    return ~impossible
+
+
+def batches(name: str, which: str, seed: int = 0) -> Iterator[Cases]:
+    """The cases of a name, "quick" or "full", opcode by opcode."""
+    for entry in entries_of(name):
+        if which == "full":
+            yield from exhaustive_cases(entry)
+        else:
+            yield quick_cases(entry, seed)

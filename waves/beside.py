@@ -1,0 +1,56 @@
+"""A waveform of one case with what an emulator made of it beside the unit's signals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import IO, Any, Final
+
+from .dump import Dump
+from .signals import FLAGS, PERIOD, SignalSpec
+
+__all__ = ["EMULATOR", "BesideDump"]
+
+_PLACES: Final = {"n": 7, "v": 6, "d": 3, "i": 2, "z": 1, "c": 0}
+
+
+def _specs() -> Iterator[SignalSpec]:
+    yield SignalSpec("emulator", "pc", 16, "reg")
+    for register in ("a", "x", "y", "sp", "p"):
+        yield SignalSpec("emulator", register, 8, "reg")
+    for flag in FLAGS:
+        yield SignalSpec("emulator", flag, 1, "reg")
+
+
+#: The signals beside; a reader of dumps passes them over.
+EMULATOR: Final = tuple(_specs())
+
+
+def _values(state: Mapping[str, int]) -> list[int]:
+    """One value a signal, in the order of EMULATOR."""
+    flags = {flag: state["p"] >> place & 1 for flag, place in _PLACES.items()}
+    return [{**state, **flags}[spec.name] for spec in EMULATOR]
+
+
+class BesideDump(Dump):
+    """A dump of one instruction, with an emulator's registers in the scope `emulator`.
+
+    They hold `before` until the hardware has ended the instruction, then `after`: both map pc, a,
+    x, y, sp and p to numbers.
+    """
+
+    def __init__(
+        self, file: IO[str], variant: str, before: Mapping[str, int], after: Mapping[str, int]
+    ) -> None:
+        super().__init__(file, variant)
+        self._after = _values(after)
+        self._beside = [
+            self._writer.register_var(spec.scope, spec.name, spec.kind, spec.width, init=value)
+            for spec, value in zip(EMULATOR, _values(before), strict=True)
+        ]
+
+    def clock(self, ctx: Any, unit: Any, name: str) -> None:
+        """Writes the present clock; the next instruction's fetch shows what this one left."""
+        if self._clock and ctx.get(unit.sync):
+            for variable, value in zip(self._beside, self._after, strict=True):
+                self._writer.change(variable, self._clock * PERIOD, value)
+        super().clock(ctx, unit, name)
