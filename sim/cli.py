@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
-from .isa import BY_MNEMONIC, VARIANTS
+from .isa import BY_MNEMONIC, EVENTS, VARIANTS
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -261,6 +261,284 @@ def check(dump: str, as_json: bool) -> None:
         from carrywave.waves.draw import draw_check
 
         console().print(draw_check(report))
+    sys.exit(AGREE if report.agree else DISAGREE)
+
+
+@cli.command()
+@click.option("-o", "--output", metavar="FILE", type=click.Path(),
+              help="Write the gates: Verilog (.v), RTLIL (.il) or Yosys JSON (.json).")  # fmt: skip
+@variant_option
+@json_option
+def netlist(output: str | None, variant: str, as_json: bool) -> None:
+    """Show what the unit costs in gates, and write them for other tools.
+
+    The gates are those that are drawn, with every carry, flag and register by name; in FILE the
+    module is unit_nmos, or the variant's. With the extra carrywave[fpga], also what the unit takes
+    of an iCE40 part. Whoever wires a board must follow the documents of the makers of its parts.
+
+    \b
+    carrywave netlist
+    carrywave netlist -o unit.v --variant cmos
+    """
+    from rich.console import Console
+
+    from .cost import draw_cost, export, measure, place
+    from .netlist import NetlistError
+
+    try:
+        with Console(stderr=True).status("Yosys is at work"):
+            written = export(output, variant) if output else None
+            cost, fpga = measure(variant), place(variant)
+    except NetlistError as error:
+        unusable(error)
+    except OSError as error:
+        unusable(f"{output}: {error.strerror}")
+    if as_json:
+        print_json({**cost.to_json(), "fpga": fpga and fpga.to_json(), "file": output})
+    else:
+        console().print(draw_cost(cost, fpga))
+        if written:
+            click.echo(f"{output}: {written}, module unit_{variant}")
+
+
+class RowType(MnemonicType):
+    """A mnemonic, or an entry: IRQ, NMI, RESET."""
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Takes the entries too."""
+        name = value.upper()
+        return name if name in EVENTS[1:] else super().convert(value, param, ctx)
+
+
+@cli.command()
+@click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=RowType())
+@click.option(
+    "--variant", type=click.Choice((*VARIANTS, "all")), default="nmos", show_default=True,
+    help="The member of the family; 'all' sweeps each in turn.",
+)  # fmt: skip
+@json_option
+def sweep(names: tuple[str, ...], variant: str, as_json: bool) -> None:
+    """Hold the gates to the model, on every input that can matter.
+
+    All instructions, or those named; IRQ, NMI and RESET are names too. Compared are the registers,
+    flag by flag, what was pushed and stored and where, the clocks, and the bus in every clock. What
+    should not matter stands once one way, and once with every bit toggled.
+
+    \b
+    carrywave sweep --variant all
+    carrywave sweep ADC SBC --variant cmos --json
+    """
+    from .netlist import NetlistError
+    from .sweep import WorkerError, draw_sweep, sweep_size
+    from .sweep import sweep as sweep_rows
+
+    try:
+        with progress_bar("cases", sweep_size(variant, names)) as progress:
+            report = sweep_rows(variant, names, progress=progress)
+    except (NetlistError, WorkerError) as error:
+        unusable(error)
+    if as_json:
+        print_json(report.to_json())
+    else:
+        draw_sweep(report, console())
+    sys.exit(AGREE if report.agree else DISAGREE)
+
+
+def _not_compared(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> list[str]:
+    """Field names, one or several an option."""
+    from .verdict import nothing_compared
+
+    names = [name for several in value for name in several.replace(",", " ").split()]
+    try:
+        nothing_compared(names)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from None
+    return names
+
+
+@cli.command("compare")
+@click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=RowType())
+@click.option("--library", metavar="FILE", help="A shared library; see 'carrywave header'.")
+@click.option("--python", metavar="MODULE:FUNCTION",
+              help="A Python function of a case; also FILE.py:FUNCTION.")  # fmt: skip
+@click.option("--arrays", is_flag=True, help="The Python function takes NumPy arrays of cases.")
+@click.option("--pipe", metavar="COMMAND", help="A command that reads and writes JSON Lines.")
+@variant_option
+@click.option(
+    "--cases", "which", type=click.Choice(("quick", "full")), default="quick", show_default=True,
+    help="Some cases of each instruction, or every one that can matter.",
+)  # fmt: skip
+@click.option("--skip", metavar="FIELD,...", multiple=True, callback=_not_compared,
+              help="Fields not to compare, such as cycles or p.d.")  # fmt: skip
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, metavar="N",
+              help="Draw other quick cases.")  # fmt: skip
+@click.option(
+    "--timeout", type=click.FloatRange(min=0, min_open=True), default=10, show_default=True,
+    metavar="SECONDS", help="Longest silence of the emulator.",
+)  # fmt: skip
+@click.option("--vcd", type=click.Path(dir_okay=False),
+              help="Write the waveform of the first wrong case to this file.")  # fmt: skip
+@json_option
+def compare_(
+    names: tuple[str, ...], library: str | None, python: str | None, arrays: bool,
+    pipe: str | None, variant: str, which: str, skip: list[str], seed: int, timeout: float,
+    vcd: str | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Put an emulator beside the gates.
+
+    All instructions, or those named; IRQ, NMI and RESET are names too. The emulator is yours, in
+    any language, and runs in a process of its own: give one of --library, --python and --pipe.
+
+    \b
+    carrywave compare --library ./mine.so
+    carrywave compare --python mine.py:execute ADC SBC --vcd first.vcd
+    carrywave compare --pipe "node mine.js" --variant cmos --cases full --skip cycles
+    """
+    from .emulator import EmulatorError, Library, PythonFunction
+    from .netlist import NetlistError
+    from .pipe import Pipe
+    from .present import describe_case, draw_verdict, write_waveform
+    from .trials import count_cases
+    from .verdict import judge
+
+    if sum(way is not None for way in (library, python, pipe)) != 1:
+        raise click.UsageError("give one of --library, --python and --pipe")
+    if arrays and python is None:
+        raise click.UsageError("--arrays goes with --python")
+    try:
+        emulator = (
+            Library(library, timeout) if library is not None
+            else PythonFunction(python, arrays, timeout) if python is not None
+            else Pipe(pipe or "", timeout)
+        )  # fmt: skip
+        with emulator, progress_bar("cases", count_cases(which, names)) as progress:
+            verdict = judge(
+                emulator, variant, names, which, skip=skip, seed=seed, progress=progress
+            )
+    except EmulatorError as error:
+        unusable("\n  ".join([str(error), *describe_case(error.case)]))
+    except NetlistError as error:
+        unusable(error)
+    if vcd and verdict.first is not None:
+        from .files import written_beside
+
+        try:
+            with written_beside(vcd) as file:
+                write_waveform(verdict, file)
+        except OSError as error:
+            unusable(f"{vcd}: {error.strerror}")
+    if as_json:
+        print_json(verdict.to_json())
+    else:
+        draw_verdict(verdict, console())
+    sys.exit(AGREE if verdict.agree else DISAGREE)
+
+
+@cli.command()
+def header() -> None:
+    """Print the C header of what 'compare --library' calls.
+
+    \b
+    carrywave header > carrywave.h
+    """
+    from .header import header as text
+
+    click.echo(text(), nl=False)
+
+
+@cli.command()
+@click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=RowType())
+@click.option(
+    "--variant", type=click.Choice((*VARIANTS, "all")), default="nmos", show_default=True,
+    help="The member of the family; 'all' proves each in turn.",
+)  # fmt: skip
+@click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=60.0,
+              show_default=True, metavar="SECONDS",
+              help="For one question to the solver; what takes longer is not proved.")  # fmt: skip
+@click.option("--vcd", type=click.Path(dir_okay=False),
+              help="Write the first state that refutes something as a waveform.")  # fmt: skip
+@json_option
+def prove(
+    names: tuple[str, ...], variant: str, timeout: float, vcd: str | None, as_json: bool
+) -> None:
+    """Prove that the gates follow the specification, in every state there is.
+
+    All instructions, or those named; IRQ, NMI and RESET are names too. Registers, flags, stack,
+    stores, clocks and the bus are proved with every register, flag and byte unknown, against terms
+    of SMT-LIB; and the optimised netlist is proved to be the drawn one.
+
+    \b
+    carrywave prove --variant all
+    carrywave prove ADC SBC --variant cmos --json
+    """
+    from .netlist import NetlistError
+
+    try:
+        from .prove import draw_proof, proof_size, write_waveform
+        from .prove import prove as prove_rows
+    except ModuleNotFoundError as error:
+        if error.name != "z3":
+            raise
+        unusable("prove needs z3: pip install 'carrywave[proof]'")
+    try:
+        with progress_bar("proofs", proof_size(variant, names)) as progress:
+            report = prove_rows(variant, names, progress, timeout=timeout)
+    except NetlistError as error:
+        unusable(error)
+    if vcd and report.first:
+        try:
+            write_waveform(report.first, vcd)
+        except OSError as error:
+            unusable(f"{vcd}: {error.strerror}")
+    if as_json:
+        print_json(report.to_json())
+    else:
+        draw_proof(report, console())
+        if vcd:
+            click.echo(f"{vcd}: written" if report.first else f"{vcd}: nothing to write")
+    sys.exit(AGREE if report.agree else DISAGREE)
+
+
+@cli.command("grade")
+@click.option(
+    "--variant", type=click.Choice((*VARIANTS, "all")), default="nmos", show_default=True,
+    help="The member of the family; 'all' grades each in turn.",
+)  # fmt: skip
+@click.option("--all", "every", is_flag=True, help="List each fault that no one can see.")
+@json_option
+def grade_(variant: str, every: bool, as_json: bool) -> None:
+    """Grade the checks: is every fault seen, and every planted mistake found?
+
+    Each wire and pin of the gates is held at 0 and at 1, before the cases of the sweep and runs
+    with the pins driven. What none of them sees must be proved invisible; anything else is a case
+    that is missing. Then the classic mistakes are put into the model, one by one, and the sweep
+    must find them, as often as documented.
+
+    \b
+    carrywave grade --variant all
+    carrywave grade --all
+    """
+    from .netlist import NetlistError
+
+    try:
+        from .grade import draw_grade, grade, grade_size
+        from .redundant import ProofError
+    except ModuleNotFoundError as error:
+        if error.name != "z3":
+            raise
+        unusable("grade needs z3: pip install 'carrywave[proof]'")
+    from .scenarios import DisagreementError
+    from .workers import WorkerError
+
+    try:
+        with progress_bar("tasks", grade_size(variant)) as progress:
+            report = grade(variant, progress)
+    except (NetlistError, DisagreementError, ProofError, WorkerError) as error:
+        unusable(error)
+    if as_json:
+        print_json(report.to_json())
+    else:
+        draw_grade(report, console(), every)
     sys.exit(AGREE if report.agree else DISAGREE)
 
 
