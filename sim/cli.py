@@ -363,6 +363,11 @@ def _not_compared(ctx: click.Context, param: click.Parameter, value: tuple[str, 
               help="A Python function of a case; also FILE.py:FUNCTION.")  # fmt: skip
 @click.option("--arrays", is_flag=True, help="The Python function takes NumPy arrays of cases.")
 @click.option("--pipe", metavar="COMMAND", help="A command that reads and writes JSON Lines.")
+@click.option("--trace", metavar="PATH",
+              help="A recorded trace: .csv, .jsonl, .parquet, or a folder of parts.")  # fmt: skip
+@click.option("--column", "columns", multiple=True, metavar="NAME=THEIRS",
+              help="What the trace calls a column, such as sp=S.")  # fmt: skip
+@click.option("--hex", "as_hex", is_flag=True, help="The trace's bare digits are hexadecimal.")
 @variant_option
 @click.option(
     "--cases", "which", type=click.Choice(("quick", "full")), default="quick", show_default=True,
@@ -381,18 +386,20 @@ def _not_compared(ctx: click.Context, param: click.Parameter, value: tuple[str, 
 @json_option
 def compare_(
     names: tuple[str, ...], library: str | None, python: str | None, arrays: bool,
-    pipe: str | None, variant: str, which: str, skip: list[str], seed: int, timeout: float,
-    vcd: str | None, as_json: bool,
+    pipe: str | None, trace: str | None, columns: tuple[str, ...], as_hex: bool, variant: str,
+    which: str, skip: list[str], seed: int, timeout: float, vcd: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Put an emulator beside the gates.
 
     All instructions, or those named; IRQ, NMI and RESET are names too. The emulator is yours, in
-    any language, and runs in a process of its own: give one of --library, --python and --pipe.
+    any language, and runs in a process of its own: give one of --library, --python and --pipe. Or
+    give what it recorded, one row per executed instruction: --trace.
 
     \b
     carrywave compare --library ./mine.so
     carrywave compare --python mine.py:execute ADC SBC --vcd first.vcd
     carrywave compare --pipe "node mine.js" --variant cmos --cases full --skip cycles
+    carrywave compare --trace run.csv --hex --column sp=S
     """
     from .emulator import EmulatorError, Library, PythonFunction
     from .netlist import NetlistError
@@ -401,10 +408,16 @@ def compare_(
     from .trials import count_cases
     from .verdict import judge
 
-    if sum(way is not None for way in (library, python, pipe)) != 1:
-        raise click.UsageError("give one of --library, --python and --pipe")
+    if sum(way is not None for way in (library, python, pipe, trace)) != 1:
+        raise click.UsageError("give one of --library, --python, --pipe and --trace")
     if arrays and python is None:
         raise click.UsageError("--arrays goes with --python")
+    if (columns or as_hex) and trace is None:
+        raise click.UsageError("--column and --hex go with --trace")
+    if trace is not None:
+        if names or vcd:
+            raise click.UsageError("a trace is compared whole, and without --vcd")
+        compare_recorded(trace, variant, columns, as_hex, skip, as_json)
     try:
         emulator = (
             Library(library, timeout) if library is not None
@@ -432,6 +445,30 @@ def compare_(
     else:
         draw_verdict(verdict, console())
     sys.exit(AGREE if verdict.agree else DISAGREE)
+
+
+def compare_recorded(
+    path: str, variant: str, columns: tuple[str, ...], as_hex: bool, skip: list[str], as_json: bool
+) -> NoReturn:
+    """The part of `compare` that reads a trace."""
+    from .netlist import NetlistError
+    from .trace import TraceError, compare_trace, draw_trace, parts_of
+
+    renamed = dict(name.split("=", 1) if "=" in name else (name, "") for name in columns)
+    if "" in renamed.values():
+        raise click.UsageError("--column takes NAME=THEIRS, such as sp=S")
+    try:
+        with progress_bar("parts", len(parts_of(path))) as progress:
+            result = compare_trace(
+                path, variant, columns=renamed, hex=as_hex, skip=skip, progress=progress
+            )
+    except (TraceError, NetlistError, ValueError) as error:
+        unusable(error)
+    if as_json:
+        print_json(result.to_json())
+    else:
+        draw_trace(result, console())
+    sys.exit(AGREE if result.agree else DISAGREE)
 
 
 @cli.command()
@@ -540,6 +577,46 @@ def grade_(variant: str, every: bool, as_json: bool) -> None:
     else:
         draw_grade(report, console(), every)
     sys.exit(AGREE if report.agree else DISAGREE)
+
+
+@cli.command("vectors")
+@click.option("-o", "--output", metavar="FILE", required=True, type=click.Path(),
+              help="The file to write: .csv, .jsonl, .parquet, or a C array (.h).")  # fmt: skip
+@variant_option
+@json_option
+def vectors_(output: str, variant: str, as_json: bool) -> None:
+    """Write a compact set of cases with their outcomes, for unit tests of your own.
+
+    As few as found that show every fault of the gates that single instructions and events can show,
+    and every planted mistake; the file begins with its coverage. The first time takes up to a
+    minute.
+
+    \b
+    carrywave vectors -o vectors.csv
+    carrywave vectors -o vectors.h --variant cmos
+    """
+    from .netlist import NetlistError
+    from .scenarios import DisagreementError
+    from .vectors import VectorsError, cached, write, writer_of
+    from .workers import WorkerError
+
+    try:
+        writer_of(output)
+        with progress_bar("percent", 100) as progress:
+            found = cached(variant, progress)
+        write(found, output)
+    except (VectorsError, NetlistError, DisagreementError, WorkerError) as error:
+        unusable(error)
+    except OSError as error:
+        unusable(f"{output}: {error.strerror}")
+    if as_json:
+        print_json({"file": output, **found.coverage})
+    else:
+        told = found.coverage
+        click.echo(
+            f"{output}: {told['cases']:,} cases; {told['detected']:,} of {told['faults']:,} faults,"
+            f" {told['found']:,} of {told['planted']:,} planted mistakes"
+        )
 
 
 def main() -> None:

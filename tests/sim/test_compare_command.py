@@ -512,8 +512,8 @@ def test_sampled_cases_are_possible_but_for_vectors() -> None:
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        ([], "give one of --library, --python and --pipe"),
-        (["--library", "a.so", "--pipe", "b"], "give one of --library, --python and --pipe"),
+        ([], "give one of --library, --python, --pipe and --trace"),
+        (["--library", "a.so", "--pipe", "b"], "give one of --library, --python, --pipe and --trace"),
         (["--pipe", "b", "--arrays"], "--arrays goes with --python"),
         (["--library", "a.so"], "a.so: no such file"),
         (["--library", ""], ": no such file"),
