@@ -454,7 +454,7 @@ def compare_recorded(
     from .netlist import NetlistError
     from .trace import TraceError, compare_trace, draw_trace, parts_of
 
-    renamed = dict(name.split("=", 1) if "=" in name else (name, "") for name in columns)
+    renamed = {name: theirs for name, _, theirs in (given.partition("=") for given in columns)}
     if "" in renamed.values():
         raise click.UsageError("--column takes NAME=THEIRS, such as sp=S")
     try:

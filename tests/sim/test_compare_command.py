@@ -509,11 +509,14 @@ def test_sampled_cases_are_possible_but_for_vectors() -> None:
 # What cannot be used
 
 
+ONE_OF = "give one of --library, --python, --pipe and --trace"
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
-        ([], "give one of --library, --python, --pipe and --trace"),
-        (["--library", "a.so", "--pipe", "b"], "give one of --library, --python, --pipe and --trace"),
+        ([], ONE_OF),
+        (["--library", "a.so", "--pipe", "b"], ONE_OF),
         (["--pipe", "b", "--arrays"], "--arrays goes with --python"),
         (["--library", "a.so"], "a.so: no such file"),
         (["--library", ""], ": no such file"),
