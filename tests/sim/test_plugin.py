@@ -1,0 +1,161 @@
+"""The pytest plugin in runs of its own, and the names that the package exports."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from importlib.metadata import entry_points
+from pathlib import Path
+
+import pytest
+
+import carrywave.sim
+
+# Until it is installed anew, an editable install does not know the entry point.
+INSTALLED = [e for e in entry_points(group="pytest11") if e.value == "carrywave.sim.plugin"]
+PLUGIN = "carrywave" if INSTALLED else "carrywave.sim.plugin"
+
+HEAD = """
+import numpy as np
+from carrywave.sim import CASE, Model
+from carrywave.sim.mistakes import BY_NUMBER, Mistaken
+from carrywave.sim.cases import OUTCOME
+
+def one(case, model=Model()):
+    row = np.zeros(1, CASE)
+    for name in CASE.names:
+        value = getattr(case, name)
+        row[name] = list(value) if isinstance(value, bytes) else value
+    answer = model.execute(row)[0]
+    return {name: answer[name].tolist() for name in OUTCOME.names}
+"""
+
+
+def session(tmp_path: Path, body: str, *arguments: str) -> tuple[int, str]:
+    """The exit status and the output of pytest on a file of tests."""
+    (tmp_path / "test_mine.py").write_text(HEAD + body)
+    command = [
+        sys.executable, "-W", "error", "-m", "pytest", "-p", PLUGIN, "-p", "no:cacheprovider",
+        "-p", "no:xdist", *arguments, "test_mine.py",
+    ]  # fmt: skip
+    done = subprocess.run(
+        command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
+        check=False,
+    )  # fmt: skip
+    return done.returncode, done.stdout
+
+
+def test_a_right_function_passes_by_arrays_and_case_by_case(tmp_path: Path) -> None:
+    status, said = session(
+        tmp_path,
+        """
+def test_arrays(carrywave_gates):
+    assert carrywave_gates.check(Model().execute, arrays=True) > 90_000
+
+def test_cases(carrywave_gates):
+    assert carrywave_gates.check(one, ["tax", "IRQ"]) == 2 * 1024
+
+def test_skip(carrywave_gates):
+    v = Mistaken(BY_NUMBER[1]).execute
+    assert carrywave_gates.check(v, ["ADC"], arrays=True, skip=["p.v"]) > 0
+""",
+    )
+    assert status == 0, said
+    assert "3 passed" in said
+
+
+def test_a_wrong_function_fails_with_the_report_and_no_traceback(tmp_path: Path) -> None:
+    status, said = session(
+        tmp_path,
+        """
+def test_mine(carrywave_gates):
+    carrywave_gates.check(Mistaken(BY_NUMBER[1]).execute, ["ADC", "TAX"], arrays=True)
+""",
+    )
+    assert status == 1, said
+    for words in (
+        "Disagree: ", "First wrong case: ADC", "p.v", "To draw it:      carrywave op ADC",
+        "V must be carry 8 XOR carry 7", "1 failed",
+    ):  # fmt: skip
+        assert words in said
+    assert "plugin.py" not in said
+    assert "Traceback" not in said
+
+
+def test_the_variant_is_an_option(tmp_path: Path) -> None:
+    body = """
+def test_mine(carrywave_gates):
+    assert carrywave_gates.variant == "cmos"
+    carrywave_gates.check(Model("cmos").execute, ["ADC", "BRK"], arrays=True)
+"""
+    assert session(tmp_path, body, "--carrywave-variant", "cmos")[0] == 0
+    assert session(tmp_path, body)[0] == 1
+    status, said = session(tmp_path, body, "--carrywave-variant", "other")
+    assert status == 4
+    assert "invalid choice: 'other'" in said
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        ("lambda case: None, ['TAX']", "returned None: expected an outcome with pc, a, x, y, sp"),
+        ("lambda case: {'pc': 1}, ['TAX']", "the outcome has no a"),
+        ("lambda cases: 1, ['TAX'], arrays=True", "returned int: expected an array of the OUTCOME"),
+        ("lambda case: 1 / 0, ['TAX']", "ZeroDivisionError: division by zero"),
+        ("one, ['XYZ']", "instruction 'XYZ': expected a mnemonic, IRQ, NMI or RESET"),
+        ("one, 'TAX'", "names 'TAX': expected a list of names"),
+        ("one, []", "no instruction is left to compare"),
+        ("one, ['TAX'], 'some'", "cases 'some': expected 'quick' or 'full'"),
+        ("one, ['TAX'], skip=['q']", "field 'q': expected one of p"),
+    ],
+)
+def test_what_cannot_be_compared_fails_and_says_why(
+    tmp_path: Path, call: str, message: str
+) -> None:
+    status, said = session(
+        tmp_path, f"\ndef test_mine(carrywave_gates):\n    carrywave_gates.check({call})\n"
+    )
+    assert status == 1, said
+    assert message in said
+    if "case:" in call:
+        assert "TAX AA at" in said  # the case that it was asked
+
+
+def test_a_run_that_does_not_use_it_imports_nothing_heavy(tmp_path: Path) -> None:
+    (tmp_path / "test_other.py").write_text(
+        "import sys\n\ndef test_other():\n"
+        "    names = ('numpy', 'amaranth', 'rich.console', 'click', 'carrywave.sim.gates')\n"
+        "    assert 'carrywave.sim.plugin' in sys.modules\n"
+        "    assert [name for name in names if name in sys.modules] == []\n"
+    )
+    command = [sys.executable, "-W", "error", "-m", "pytest", "-q", "-p", PLUGIN]
+    command += ["-p", "no:cacheprovider", "test_other.py"]
+    environment = {"PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}
+    done = subprocess.run(
+        command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "1 passed" in done.stdout
+
+
+def test_the_package_exports_what_it_documents() -> None:
+    names = carrywave.sim.__all__
+    assert len(names) == 12
+    assert all(f"`{name}" in str(carrywave.sim.__doc__) for name in names)
+    code = (
+        "import sys, carrywave.sim as s\n"
+        "assert 'numpy' not in sys.modules\n"
+        "import carrywave.sim.compare, carrywave.sim.verdict\n"
+        "from carrywave.sim import *\n"
+        "assert callable(compare) and s.compare is compare\n"
+        "assert compare(Gates(), Model(), sampled_cases(1000, seed=1)).agree\n"
+        "assert sum(len(c) for c in exhaustive_cases('RESET')) > 65536\n"
+        "print(*(name for name in s.__all__ if getattr(s, name) is not None))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-W", "error", "-c", code], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.split() == names
+    with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
+        carrywave.sim.nothing  # noqa: B018
