@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
-from functools import reduce
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -21,6 +20,7 @@ from .columns import Block, Columns, Part, TraceError, parts_of, place, read_par
 from .compare import FIELDS, Comparison, differences, report
 from .gates import Gates
 from .isa import BY_OPCODE, EVENTS, VARIANTS, bus_activity
+from .workers import WorkerError, processors, workers
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -302,13 +302,23 @@ def compare_trace(
     """
     parts = parts_of(path)
     if processes is None:
-        processes = min(len(parts), _processors()) if len(parts) > 2 else 1
-    total = Partial()
-    jobs = _jobs(variant, columns, hex, skip)
-    for done, partial in enumerate(jobs.run(parts, processes), 1):
-        total = total.merge(partial)
-        if progress is not None:
-            progress(done)
+        processes = min(len(parts), processors()) if len(parts) > 2 else 1
+    total, merged, waiting = Partial(), 0, dict[int, Partial | TraceError]()
+    asked = variant, dict(columns or {}), hex, tuple(skip)
+    try:
+        with workers(processes) as work:
+            tasks = ((_check_numbered, i, part, *asked) for i, part in enumerate(parts))
+            for done, (i, answer) in enumerate(work(tasks), 1):
+                waiting[i] = answer
+                while merged in waiting:
+                    following = waiting.pop(merged)
+                    if isinstance(following, TraceError):
+                        raise following
+                    total, merged = total.merge(following), merged + 1
+                if progress is not None:
+                    progress(done)
+    except WorkerError as error:
+        raise TraceError(f"{os.fspath(path)}: {error}") from None
     return total.report(variant)
 
 
@@ -326,9 +336,17 @@ def check_part(
     the partials in the order of the parts, is what `compare_trace` returns. Takes and raises the
     same.
     """
-    parts = [part] if isinstance(part, Part) else parts_of(part)
-    jobs = _jobs(variant, columns, hex, skip)
-    return reduce(Partial.merge, map(jobs.check, parts), Partial())
+    if variant not in VARIANTS:
+        raise ValueError(f"variant {variant!r}: expected one of {', '.join(VARIANTS)}")
+    words = {"event": tuple(name.lower() for name in EVENTS)}
+    asked = Columns(COLUMNS, _TRIPLES, _REQUIRED, words, columns or {}, hex)
+    gates, total = Gates(variant), Partial(Comparison.of(*_NOTHING, skip))
+    for one in [part] if isinstance(part, Part) else parts_of(part):
+        total = total.merge(Partial(files=((one.path, 0),)))
+        for block in read_part(one, asked):
+            if block.rows:
+                total = total.merge(_check_block(block, one.path, skip, gates))
+    return total
 
 
 def draw_trace(result: TraceReport, console: Console) -> None:
@@ -336,8 +354,11 @@ def draw_trace(result: TraceReport, console: Console) -> None:
     from rich.text import Text
 
     lines = [f"{result.variant}, a trace of {result.rows:,} rows."]
-    if result.missing:
-        lines.append(f"Not recorded: {', '.join(result.missing)}.")
+    missing = ", ".join(result.missing)
+    for name, three in _TRIPLES.items():
+        missing = missing.replace(", ".join(three), name)
+    if missing:
+        lines.append(f"Not recorded: {missing}.")
     for why, shares in result.unchecked.items():
         listed = ", ".join(f"{name} {count:,}" for name, count in shares.items())
         lines.append(f"Not checked, {_reason(why)}: {listed}.")
@@ -354,14 +375,18 @@ def draw_trace(result: TraceReport, console: Console) -> None:
 # Judging
 
 
-def _jobs(
-    variant: str, columns: Mapping[str, str] | None, hexadecimal: bool, skip: Collection[str]
-) -> _Jobs:
-    if variant not in VARIANTS:
-        raise ValueError(f"variant {variant!r}: expected one of {', '.join(VARIANTS)}")
-    words = {"event": tuple(name.lower() for name in EVENTS)}
-    asked = Columns(COLUMNS, _TRIPLES, _REQUIRED, words, dict(columns or {}), hexadecimal)
-    return _Jobs(Gates(variant), asked, tuple(skip))
+_NOTHING: Final = (np.zeros(0, CASE), np.zeros(0, OUTCOME), np.zeros(0, OUTCOME))
+
+
+def _check_numbered(
+    number: int, part: Part, variant: str, columns: dict[str, str], hexadecimal: bool,
+    skip: tuple[str, ...],
+) -> tuple[int, Partial | TraceError]:  # fmt: skip
+    """What a process does: of all errors the one of the first part is told, not the first found."""
+    try:
+        return number, check_part(part, variant, columns=columns, hex=hexadecimal, skip=skip)
+    except TraceError as error:
+        return number, error
 
 
 def _why(lacks: int) -> str:
@@ -496,72 +521,3 @@ def _examples(
 def _few(examples: npt.NDArray[np.void]) -> npt.NDArray[np.void]:
     few = [np.flatnonzero(examples["wrong"] == wrong)[:EXAMPLES] for wrong in (True, False)]
     return _taken(examples, np.sort(np.concatenate(few)))
-
-
-# Processes
-
-
-@dataclass(frozen=True)
-class _Jobs:
-    gates: Gates
-    columns: Columns
-    skip: tuple[str, ...]
-
-    def check(self, part: Part) -> Partial:
-        """A part, block after block."""
-        total = Partial(Comparison.of(*_NOTHING, self.skip), ((part.path, 0),))
-        for block in read_part(part, self.columns):
-            if block.rows:
-                total = total.merge(_check_block(block, part.path, self.skip, self.gates))
-        return total
-
-    def run(self, parts: Sequence[Part], processes: int) -> Iterator[Partial]:
-        """All parts in order, in so many processes."""
-        if processes == 1:
-            yield from map(self.check, parts)
-            return
-        from concurrent.futures import ProcessPoolExecutor
-        from concurrent.futures.process import BrokenProcessPool
-        from multiprocessing import get_context
-
-        # Spawned, as everywhere: a fork would copy the threads of Arrow, half done.
-        pool = ProcessPoolExecutor(processes, get_context("spawn"), _begin, (self,))
-        try:
-            yield from pool.map(_work, parts)
-        except BrokenProcessPool:
-            raise TraceError(f"{parts[0].path}: a process was ended from outside") from None
-        finally:
-            pool.shutdown(cancel_futures=True)
-
-
-_NOTHING: Final = (np.zeros(0, CASE), np.zeros(0, OUTCOME), np.zeros(0, OUTCOME))
-_working: list[_Jobs] = []  # in a worker
-
-
-def _processors() -> int:
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
-def _begin(jobs: _Jobs) -> None:
-    """A worker leaves an interrupt to its parent, and does not outlive it."""
-    import signal
-    import threading
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_follow, daemon=True).start()
-    _working.append(jobs)
-
-
-def _follow() -> None:
-    from multiprocessing import parent_process
-
-    parent = parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
-
-
-def _work(part: Part) -> Partial:
-    return _working[0].check(part)

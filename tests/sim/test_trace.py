@@ -39,7 +39,7 @@ from carrywave.sim.trace import (
 )
 
 TRACES = Path(__file__).parents[1] / "examples/traces"
-ROWS, STEPS = 20_000, 20
+ROWS, STEPS = 8000, 20
 LONG = {entry.mnemonic for entry in BY_OPCODE.values() if entry.length == 3}
 LONGER = {entry.mnemonic for entry in BY_OPCODE.values() if entry.length > 1} - {"BRK"}
 READERS = {entry.mnemonic for entry in BY_OPCODE.values() if entry.access in ("read", "modify")}
@@ -133,8 +133,8 @@ def spoil(columns: Columns, field: str) -> int:
 
 
 @pytest.mark.parametrize("field", FIELDS)
-@pytest.mark.parametrize("suffix", [".csv", ".parquet"])
-def test_one_wrong_bit_is_found_with_its_row(tmp_path: Path, field: str, suffix: str) -> None:
+def test_one_wrong_bit_is_found_with_its_row(tmp_path: Path, field: str) -> None:
+    suffix = (".csv", ".parquet")[FIELDS.index(field) % 2]
     columns = copied()
     row = spoil(columns, field)
     path = written(tmp_path / f"run{suffix}", columns)
@@ -181,7 +181,7 @@ def small(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], None]:
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".jsonl", ".parquet"])
-@pytest.mark.parametrize("rows", [370, 4999])
+@pytest.mark.parametrize("rows", [1370, 4999])
 def test_a_file_in_parts_says_the_same(
     tmp_path: Path, small: Callable[[int], None], suffix: str, rows: int
 ) -> None:
@@ -190,7 +190,7 @@ def test_a_file_in_parts_says_the_same(
     options = {"row_group_size": rows} if suffix == ".parquet" else {}
     path = written(tmp_path / f"run{suffix}", columns, **options)
     whole = compare_trace(path)
-    assert whole.comparison.mismatches > 190
+    assert whole.comparison.mismatches > 75
     small(rows)
     parts = parts_of(path)
     assert len(parts) >= ROWS // rows - 1
@@ -215,12 +215,12 @@ def test_a_folder_of_parts_is_one_trace(tmp_path: Path) -> None:
     columns = copied()
     columns["p"][np.arange(50, ROWS, 51)] ^= 0x40
     # Seams within a run and between runs, an empty part, and parts of a single row.
-    edges = [1000, 1003, 1003, 1004, 2000, 2001, 5111, 7000, 9001, 9002, 17_777]
+    edges = [1000, 1003, 1003, 1004, 2000, 2001, 3111, 3999, 4001, 4002, 7777]
     folder = in_folder(tmp_path / "run", columns, edges)
     report = compare_trace(folder)
     whole = compare_trace(written(tmp_path / "run.parquet", columns))
     assert seen(report) == seen(whole)
-    assert whole.comparison.mismatches > 300
+    assert whole.comparison.mismatches > 100
     assert report.first_wrong == f"{folder}/part.0.parquet, row 49 counted from 0"
     assert [Path(part.path).name for part in parts_of(folder)][:3] == [
         f"part.{i}.parquet" for i in range(3)
@@ -228,7 +228,7 @@ def test_a_folder_of_parts_is_one_trace(tmp_path: Path) -> None:
     assert Path(parts_of(folder)[-1].path).name == "part.11.parquet"
 
 
-@pytest.mark.parametrize("edge", [1000, 1007, 19_999])
+@pytest.mark.parametrize("edge", [1000, 1007, 7999])
 def test_the_pair_at_a_seam_is_judged(tmp_path: Path, edge: int) -> None:
     columns = copied()
     columns["x"][edge] ^= 4
@@ -247,7 +247,7 @@ def test_several_processes_say_the_same(tmp_path: Path, small: Callable[[int], N
     columns = copied()
     row = spoil(columns, "p.v")
     path = written(tmp_path / "run.csv", columns)
-    small(3000)
+    small(1000)
     assert len(parts_of(path)) > 5
     report = compare_trace(path, processes=2)
     assert report.to_json() == compare_trace(path, processes=1).to_json()
@@ -315,7 +315,7 @@ def test_a_part_can_be_checked_anywhere(tmp_path: Path, small: Callable[[int], N
     columns = copied()
     columns["sp"][5003] ^= 1
     path = written(tmp_path / "run.csv", columns)
-    small(1500)
+    small(3000)
     partials = [check_part(part, "nmos") for part in parts_of(path)]
     report = reduce(Partial.merge, partials).report("nmos")
     assert report.to_json() == compare_trace(path).to_json()
@@ -335,12 +335,13 @@ def test_parts_must_have_the_same_columns(tmp_path: Path) -> None:
 
 def test_every_line_is_in_one_part(tmp_path: Path) -> None:
     path = written(tmp_path / "run.csv", copied(40))
-    size = path.stat().st_size
-    first = reading._first_row(str(path))
-    whole = check_part(Part(str(path), first, size)).report().to_json()
-    for cut in range(first, first + 200):
-        parts = [Part(str(path), first, cut), Part(str(path), cut, size)]
-        assert reduce(Partial.merge, map(check_part, parts)).report().to_json() == whole
+    content, first = path.read_bytes(), reading._first_row(str(path))
+    assert content[:first].count(b"\n") == 1
+    for cut in range(first, len(content) + 1):
+        edges = [(first, cut), (cut, len(content))]
+        blocks = [reading._read_text(Part(str(path), *both)) for both in edges]
+        assert b"".join(data for data, _ in blocks) == content[first:]
+        assert blocks[1][1]() == blocks[0][0].count(b"\n")
 
 
 # What is missing is not compared
@@ -724,7 +725,7 @@ JSON_ROW = '{"pc": 512, "a": 1, "x": 2, "y": 3, "sp": 255, "p": 48, "bytes": [23
         ),
         (
             [JSON_ROW.replace(": 2,", ": " + "9" * 30 + ",")],
-            f", line 1: column x is '{'9' * 30}': not in the range 0 to 255",
+            ", line 1: column x is 1e+30: not in the range 0 to 255",
         ),
     ],
 )
@@ -764,13 +765,13 @@ def test_one_bad_value_among_many_rows_is_named(
 ) -> None:
     columns = copied()
     columns["sp"] = columns["sp"].astype(str).astype(object)
-    columns["sp"][17_654] = "1O"
+    columns["sp"][6_789] = "1O"
     path = written(tmp_path / f"run{suffix}", columns)
-    small(1234)
+    small(666)
     assert len(parts_of(path)) > 10
     with pytest.raises(TraceError) as error:
         compare_trace(path, processes=1)
-    line = 17_654 + (2 if suffix == ".csv" else 1)
+    line = 6_789 + (2 if suffix == ".csv" else 1)
     assert str(error.value) == f"{path}, line {line}: column sp is '1O': no number"
 
 
@@ -814,7 +815,7 @@ def drawn(report: TraceReport) -> list[str]:
 def test_the_report_says_what_was_not_compared(tmp_path: Path) -> None:
     columns = copied()
     columns["bytes_0"][3] = 0x02
-    for name in ("cycles", "vector", "stored"):
+    for name in ("cycles", "vector", "stored", "pushed_0", "pushed_1", "pushed_2"):
         del columns[name]
     row = spoil(columns, "p.c")
     path = written(tmp_path / "run.csv", columns)
@@ -822,37 +823,40 @@ def test_the_report_says_what_was_not_compared(tmp_path: Path) -> None:
     text = drawn(report)
     vectors = ", ".join(f"{name} {count:,}" for name, count in report.unchecked["vector"].items())
     assert text[:3] == [
-        "nmos, a trace of 20,000 rows.",
-        "Not recorded: vector, stored, cycles.",
+        "nmos, a trace of 8,000 rows.",
+        "Not recorded: vector, pushed, stored, cycles.",
         "Not checked, undocumented opcode: 02 1.",
     ]
     assert text[3] == f"Not checked, without vector: {vectors}."
     assert text[4:7] == [
         f"The first undocumented opcode: {path}, line 5.",
-        "Not checked, without a next row: 1,000.",
+        "Not checked, without a next row: 400.",
         f"The first wrong row: {path}, line {row + 2}.",
     ]
-    assert text[7].startswith("Disagree: 1 of 1")
-    assert text[8] == "Not compared: stored, cycles."
+    assert text[7].startswith("Disagree: 1 of 6,")
+    assert text[8] == "Not compared: pushed, stored, cycles."
     assert any(line.startswith("First wrong case: ") for line in text)
 
 
 def test_a_wrong_instruction_leaves_evidence(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(trace, "EXAMPLES", 30)
+    monkeypatch.setattr(trace, "EXAMPLES", 5)
     columns = copied()
     right = recorded()
     adding = (right["event"] == 0) & np.isin(right["bytes_0"], [0x69, 0x65, 0x6D])
-    rows = np.flatnonzero(adding & (np.arange(ROWS) % STEPS == STEPS - 2))
-    assert len(rows) > 20
+    rows = np.flatnonzero(adding[:-1] & (np.arange(ROWS - 1) % STEPS != STEPS - 1))
+    # What comes next must change V or not look at it, or the row after that is wrong too.
+    rows = rows[np.isin(columns["bytes_0"][rows + 1], [0xB8, 0x69, 0xE9, 0x24, 0x2C, 0x28])]
+    rows = rows[columns["event"][rows + 1] == 0]
+    assert len(rows) > 5
     columns["p"][rows + 1] ^= 0x40
     report = compare_trace(written(tmp_path / "run.parquet", columns))
     cases, expected, actual = report.evidence()
     found = Comparison.of(cases, expected, actual)
     assert set(found.instructions) == {"ADC"}
-    assert found.instructions["ADC"].fields == {"p.v": min(30, len(rows))}
-    assert found.cases == min(30, len(rows)) + 30
+    assert found.instructions["ADC"].fields == {"p.v": 5}
+    assert found.cases == 10
     assert report.comparison.instructions["ADC"].fields == {"p.v": len(rows)}
 
 
