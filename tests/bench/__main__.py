@@ -119,7 +119,7 @@ def draw_rates(rates, console):
     console.print()
     for evaluator in {id(e): e for e, _ in rates if isinstance(e, Sized)}.values():
         sizes = (f"2^{s} {number(median(rates[evaluator, s]) / 1e6)}" for s in evaluator.sizes)
-        console.print(f"{evaluator.name}: {'  '.join(sizes)}")
+        console.print(f"{evaluator.name}: {'  '.join(sizes)}", soft_wrap=True)
     others = {name: rate for name, rate in middle.items() if not name.startswith(OURS)}
     console.print()
     for ours in (name for name in middle if name.startswith(OURS)):
@@ -127,7 +127,7 @@ def draw_rates(rates, console):
             (*(n for n in others if n == "Verilator"), max(others, key=others.get))
         )
         ratios = (f"{number(middle[ours] / others[name])} times {name}" for name in compared)
-        console.print(f"{ours}: {', '.join(ratios)}")
+        console.print(f"{ours}: {', '.join(ratios)}", soft_wrap=True)
 
 
 def number(value):
@@ -139,7 +139,7 @@ def draw_sweep(rounds, console):
     """Seconds by part, of all cases of each variant, in one process."""
     runs = {name: [parts_of_sweep(name) for _ in range(min(rounds, 3))] for name in VARIANTS}
     cases = {name: found[0][1] for name, found in runs.items()}
-    console.print("The sweep, all in one process: seconds of processor time")
+    console.print("The sweep in one process that keeps freed memory: processor seconds")
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     table.add_column("part")
     for name in VARIANTS:

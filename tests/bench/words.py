@@ -14,7 +14,7 @@ CALLS: Final = {
     "AND": "and_({0}, {1}, {out})",
     "OR": "or_({0}, {1}, {out})",
     "XOR": "xor({0}, {1}, {out})",
-    "NOT": "xor({0}, ones, {out})",
+    "NOT": "not_({0}, {out})",
     "MUX": "xor({0}, {1}, {out}); and_({out}, {2}, {out}); xor({out}, {0}, {out})",
 }
 
@@ -57,7 +57,9 @@ def compile_words(
         f"return {tuple_of([names[wire] for wire in wires])}",
     )
     text = "def words(s, ones, zero, w):\n    " + "\n    ".join(statements)
-    space: dict[str, Any] = {"and_": np.bitwise_and, "or_": np.bitwise_or, "xor": np.bitwise_xor}
+    space: dict[str, Any] = {
+        "and_": np.bitwise_and, "or_": np.bitwise_or, "xor": np.bitwise_xor, "not_": np.invert,
+    }  # fmt: skip
     # The text holds nothing but the names and calls written above.
     exec(compile(text, "<netlist words>", "exec"), space)
     arrays: dict[int, list[Any]] = {}
