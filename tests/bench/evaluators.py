@@ -20,6 +20,7 @@ from amaranth.sim import Simulator
 
 from carrywave.sim.evaluate import compile_wires
 from carrywave.sim.planes import pack, unpack
+from carrywave.sim.words import compile_words
 
 from .adder import (
     CASES,
@@ -33,7 +34,6 @@ from .adder import (
     wires,
     written,
 )
-from .words import compile_words
 
 SPAN = 0.3  # seconds that a timing takes at least
 SAMPLE = 3000

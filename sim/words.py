@@ -1,4 +1,8 @@
-"""A netlist as NumPy calls that write into arrays which are kept from call to call."""
+"""A netlist as NumPy calls that write into arrays which are kept from call to call.
+
+Faster than integers for a small netlist asked for millions of cases; the whole unit's wires do not
+fit the processor's cache that way, and `gates` keeps to integers.
+"""
 
 from __future__ import annotations
 
@@ -7,8 +11,10 @@ from typing import Any, Final
 
 import numpy as np
 
-from carrywave.sim.evaluate import cone
-from carrywave.sim.netlist import ONE, ZERO, Netlist
+from .evaluate import cone
+from .netlist import ONE, ZERO, Netlist
+
+__all__ = ["compile_words"]
 
 CALLS: Final = {
     "AND": "and_({0}, {1}, {out})",
