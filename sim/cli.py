@@ -329,8 +329,9 @@ def sweep(names: tuple[str, ...], variant: str, as_json: bool) -> None:
     carrywave sweep ADC SBC --variant cmos --json
     """
     from .netlist import NetlistError
-    from .sweep import WorkerError, draw_sweep, sweep_size
+    from .sweep import draw_sweep, sweep_size
     from .sweep import sweep as sweep_rows
+    from .workers import WorkerError
 
     try:
         with progress_bar("cases", sweep_size(variant, names)) as progress:

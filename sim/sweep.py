@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import os
-import signal
-import sys
-import threading
 import time
-from collections.abc import Callable, Collection, Iterable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -20,6 +15,7 @@ from .compare import FIELDS, Comparison, Disagreement, Tally, Witness, differenc
 from .gates import Gates
 from .isa import BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
 from .model import Model
+from .workers import processors, workers
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -31,7 +27,6 @@ __all__ = [
     "Share",
     "SweepReport",
     "VariantReport",
-    "WorkerError",
     "draw_sweep",
     "sweep",
     "sweep_size",
@@ -46,10 +41,6 @@ SMALL: Final = 1 << 20  # so many cases are done before other processes have sta
 
 Task = tuple[int, str, str, int | None]  # its place, the variant, the row and the opcode
 Pair = tuple[Witness, Witness]
-
-
-class WorkerError(Exception):
-    """A process that did part of the sweep is gone; the message is one line."""
 
 
 @dataclass(frozen=True)
@@ -236,23 +227,24 @@ def sweep(
     """
     tasks, variants = _tasks(variant, names)
     if jobs is None:
-        jobs = _processors() if sweep_size(variant, names) > SMALL else 1
+        jobs = processors() if sweep_size(variant, names) > SMALL else 1
     pairs = {one: (model or Model(one), witness or Gates(one)) for one in variants}
     shares: dict[int, Share] = {}
     reports: dict[str, VariantReport] = {}
     done = 0
-    with _workers(pairs, jobs) as workers:
+    with workers(jobs, pairs) as work:
         for one in variants:
             began = time.perf_counter()
             mine = [task for task in tasks if task[1] == one]
             # The largest first, lest one process be left with it at the end.
-            for place, share in workers(sorted(mine, key=_task_size, reverse=True)):
+            mine.sort(key=_task_size, reverse=True)
+            for place, share in work((_examine, *task) for task in mine):
                 shares[place] = share
                 done += share.comparison.cases
                 if progress is not None:
                     progress(done)
             rows: dict[str, Share] = {}
-            for place, _, name, _ in mine:
+            for place, _, name, _ in sorted(mine):
                 rows[name] = rows.get(name, Share()).merge(shares[place])
             reports[one] = VariantReport(
                 one,
@@ -292,116 +284,17 @@ def _task_size(task: Task) -> int:
     return exhaustive_count(name if opcode is None else BY_OPCODE[opcode])
 
 
-def _processors() -> int:
-    main = getattr(sys.modules["__main__"], "__file__", None)
-    if main is not None and not os.path.exists(main):
-        return 1  # a script on standard input: no other process can import it
-    # Those this process may use: in a container or under taskset, fewer than the machine has.
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
-def _examine(pairs: dict[str, Pair], task: Task) -> Share:
-    """All cases of one opcode or entry."""
-    _, variant, row, opcode = task
+def _examine(
+    pairs: dict[str, Pair], place: int, variant: str, row: str, opcode: int | None
+) -> tuple[int, Share]:
+    """All cases of one opcode or entry, with its place."""
     model, witness = pairs[variant]
     total = Share()
     for cases in exhaustive_cases(row if opcode is None else BY_OPCODE[opcode]):
         expected, actual = model.execute(cases), witness.execute(cases)
         off_bus = getattr(witness, "off_bus_rows", None)
         total = total.merge(Share.of(row, cases, expected, actual, off_bus))
-    return total
-
-
-# Processes
-
-
-@contextmanager
-def _workers(
-    pairs: dict[str, Pair], jobs: int
-) -> Iterator[Callable[[Iterable[Task]], Iterator[tuple[int, Share]]]]:
-    """What does tasks, in any order, in so many processes; in this one if that is one."""
-    if jobs == 1:
-        yield lambda tasks: ((task[0], _examine(pairs, task)) for task in tasks)
-        return
-    from multiprocessing import get_context
-    from multiprocessing.connection import wait
-
-    # Spawned, as everywhere: a fork would copy the caller's threads, half done. No pool of the
-    # standard library's: after an interrupt, or a worker's death, these can wait for ever.
-    context = get_context("spawn")
-    processes: list[Any] = []
-    ends: list[Any] = []  # connections: what they carry has no type
-
-    def run(tasks: Iterable[Task]) -> Iterator[tuple[int, Share]]:
-        left, ready = iter(tasks), ends
-        busy: set[Any] = set()
-        while True:
-            for end, task in zip(ready, left, strict=False):
-                end.send(task)
-                busy.add(end)
-            if not busy:
-                return
-            ready = list(wait(busy))
-            for end in ready:
-                busy.remove(end)
-                answer = end.recv()
-                if isinstance(answer, Exception):
-                    raise answer
-                yield answer
-
-    try:
-        with _interrupts_held_back():
-            for _ in range(jobs):
-                ours, theirs = context.Pipe()
-                process = context.Process(target=_work, args=(theirs, pairs), daemon=True)
-                process.start()
-                theirs.close()
-                processes.append(process)
-                ends.append(ours)
-        yield run
-    except (EOFError, ConnectionError):
-        raise WorkerError("a process of the sweep has ended before its time") from None
-    finally:
-        for process in processes:
-            process.terminate()
-            process.join()
-
-
-def _work(end: Any, pairs: dict[str, Pair]) -> None:
-    """What a process does: one task after another, until its parent is gone."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it could not be held back
-    with suppress(EOFError, ConnectionError):
-        while True:
-            task = end.recv()
-            try:
-                end.send((task[0], _examine(pairs, task)))
-            except (ValueError, TypeError, ArithmeticError, LookupError) as error:
-                end.send(error)
-
-
-@contextmanager
-def _interrupts_held_back() -> Iterator[None]:
-    """An interrupt waits until the end; processes that begin here never see one."""
-    came: list[int] = []
-    here = threading.current_thread() is threading.main_thread()
-    # Blocking is inherited, but another thread of this process may still be told: hence both.
-    before = signal.signal(signal.SIGINT, lambda *_: came.append(1)) if here else None
-    if blocking := hasattr(signal, "pthread_sigmask"):
-        from multiprocessing import resource_tracker
-
-        resource_tracker.ensure_running()  # begun later, it would let interrupts in again
-        mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        if blocking:
-            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
-        if here:
-            signal.signal(signal.SIGINT, before)
-        if came:
-            signal.raise_signal(signal.SIGINT)
+    return place, total
 
 
 # The report

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any
@@ -31,13 +32,14 @@ def processors() -> int:
 
 
 @contextmanager
-def workers(jobs: int) -> Iterator[Work]:
+def workers(jobs: int, *shared: Any) -> Iterator[Work]:
     """What does tasks in so many processes, in this one if that is one: answers in any order.
 
-    An exception of a task is raised here.
+    `shared` goes to each process once, and stands before the arguments of every task. An exception
+    of a task is raised here.
     """
     if jobs == 1:
-        yield lambda tasks: (task[0](*task[1:]) for task in tasks)
+        yield lambda tasks: (task[0](*shared, *task[1:]) for task in tasks)
         return
     from multiprocessing import get_context
     from multiprocessing.connection import wait
@@ -69,7 +71,7 @@ def workers(jobs: int) -> Iterator[Work]:
         with _interrupts_held_back():
             for _ in range(jobs):
                 ours, theirs = context.Pipe()
-                process = context.Process(target=_serve, args=(theirs,), daemon=True)
+                process = context.Process(target=_serve, args=(theirs, shared), daemon=True)
                 process.start()
                 theirs.close()
                 processes.append(process)
@@ -83,14 +85,14 @@ def workers(jobs: int) -> Iterator[Work]:
             process.join()
 
 
-def _serve(end: Any) -> None:
+def _serve(end: Any, shared: tuple[Any, ...]) -> None:
     """What a process does: one task after another, until its parent is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # where it could not be held back
     with suppress(EOFError, ConnectionError):
         while True:
             function, *arguments = end.recv()
             try:
-                answer = True, function(*arguments)
+                answer = True, function(*shared, *arguments)
             except Exception as error:
                 answer = False, error
             end.send(answer)
@@ -98,15 +100,22 @@ def _serve(end: Any) -> None:
 
 @contextmanager
 def _interrupts_held_back() -> Iterator[None]:
-    """Processes that begin here inherit it, and leave an interrupt to this one."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    from multiprocessing import resource_tracker
+    """An interrupt waits until the end; processes that begin here never see one."""
+    came: list[int] = []
+    here = threading.current_thread() is threading.main_thread()
+    # Blocking is inherited, but another thread of this process may still be told: hence both.
+    before = signal.signal(signal.SIGINT, lambda *_: came.append(1)) if here else None
+    if blocking := hasattr(signal, "pthread_sigmask"):
+        from multiprocessing import resource_tracker
 
-    resource_tracker.ensure_running()  # begun later, it would let interrupts in again
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        resource_tracker.ensure_running()  # begun later, it would let interrupts in again
+        mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if blocking:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        if here:
+            signal.signal(signal.SIGINT, before)
+        if came:
+            signal.raise_signal(signal.SIGINT)

@@ -31,7 +31,8 @@ from carrywave.sim.isa import BY_MNEMONIC, EVENTS, INSTRUCTIONS, VARIANTS
 from carrywave.sim.mistakes import BY_NUMBER, Mistaken
 from carrywave.sim.model import Model
 from carrywave.sim.netlist import SCRIPT, Gate, Netlist, drawn_netlist, parse, rtlil_of, run_yosys
-from carrywave.sim.sweep import BUS, ROWS, Share, SweepReport, WorkerError, sweep, sweep_size
+from carrywave.sim.sweep import BUS, ROWS, Share, SweepReport, sweep, sweep_size
+from carrywave.sim.workers import WorkerError
 
 FLAGS = {"p.n", "p.v", "p.d", "p.i", "p.z", "p.c"}
 
@@ -336,7 +337,7 @@ class Deadly:
 
 
 def test_a_process_that_dies_is_one_clear_error() -> None:
-    with pytest.raises(WorkerError, match=r"^a process of the sweep has ended before its time$"):
+    with pytest.raises(WorkerError, match=r"^a process has ended before its time$"):
         sweep("nmos", ["CLC", "SEC"], Deadly(), jobs=2)
 
 
