@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
+from functools import lru_cache
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from .cases import Cases, exhaustive_cases, exhaustive_count, sampled_cases
-from .isa import BY_MNEMONIC, BY_OPCODE, EVENTS, INSTRUCTIONS, Instruction
+from .cases import CASE, Cases, exhaustive_cases, exhaustive_count, sampled_cases, unnamed
+from .isa import BY_MNEMONIC, BY_OPCODE, EVENTS, INSTRUCTIONS, VARIANTS, Instruction
 
-__all__ = ["NAMES", "batches", "count_cases", "possible", "quick_cases"]
+__all__ = ["NAMES", "batches", "compact_cases", "count_cases", "possible", "quick_cases"]
 
 #: What can be compared: the mnemonics, then the events.
 NAMES: Final = (*BY_MNEMONIC, *EVENTS[1:])
@@ -27,19 +29,33 @@ def entries_of(name: str) -> list[Instruction | str]:
     return [name] if name in EVENTS else list(BY_MNEMONIC[name].values())
 
 
-def _quick_count(entry: Instruction | str) -> int:
+def _sample_size(entry: Instruction | str) -> int:
     # With D set these are another computation.
     twice = isinstance(entry, Instruction) and entry.mnemonic in ("ADC", "SBC")
     return 2 * QUICK if twice else QUICK
 
 
+@lru_cache(maxsize=1)
+def compact_cases() -> Cases:
+    """The compact sets of all variants, as `vectors.compact` finds them; a test makes them anew."""
+    sets = [np.load(Path(__file__).with_name(f"compact_{variant}.npy")) for variant in VARIANTS]
+    return np.unique(np.concatenate([unnamed(cases) for cases in sets])).view(CASE)
+
+
+def _compact_of(entry: Instruction | str) -> Cases:
+    cases = compact_cases()
+    if isinstance(entry, str):
+        return cases[cases["event"] == EVENTS.index(entry)]
+    return cases[(cases["event"] == 0) & (cases["bytes"][:, 0] == entry.opcode)]
+
+
 def quick_cases(entry: Instruction | str, seed: int = 0) -> Cases:
-    """Some cases of an opcode or event: random ones, then some with bytes from the corners."""
+    """Some cases of an opcode or event: random ones, some from the corners, the compact sets."""
     if isinstance(entry, str):
         place, entries, event = 256 + EVENTS.index(entry), INSTRUCTIONS, entry
     else:
         place, entries, event = entry.opcode, (entry,), EVENTS[0]
-    count = _quick_count(entry)
+    count = _sample_size(entry)
     cases = sampled_cases(count, seed * 512 + place, entries, [event])
     half = cases[count // 2 :]
     rng = np.random.default_rng([seed, place])
@@ -55,7 +71,11 @@ def quick_cases(entry: Instruction | str, seed: int = 0) -> Cases:
         if entry.access in ("read", "modify"):
             half["operand"] = corners()
         half["pulled"] = np.where(half["pulled"] > 0, corners(3), 0)
-    return cases
+    return np.concatenate([unnamed(cases), unnamed(_compact_of(entry))]).view(CASE)
+
+
+def _quick_count(entry: Instruction | str) -> int:
+    return len(_compact_of(entry)) + _sample_size(entry)
 
 
 def count_cases(which: str, names: Collection[str] = ()) -> int:

@@ -24,8 +24,8 @@ from carrywave.sim.mistakes import MISTAKES, Mistaken
 from carrywave.sim.model import Model
 from carrywave.sim.netlist import drawn_netlist
 from carrywave.sim.scenarios import trace_cases
-from carrywave.sim.trials import possible
-from carrywave.sim.vectors import Vectors, VectorsError, columns, compact, write
+from carrywave.sim.trials import compact_cases, possible
+from carrywave.sim.vectors import Vectors, VectorsError, cached, columns, compact, write
 
 ONE_IN = 24  # of the faults: all of them take half a minute
 
@@ -234,3 +234,10 @@ def test_what_cannot_be_written_is_told_in_a_line(
     assert run(monkeypatch, "-o", str(tmp_path / "v.parquet")) == 2
     assert "pip install 'carrywave[trace]'" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_sets_that_are_shipped_are_those_that_are_found() -> None:
+    found = [cached(variant).cases for variant in VARIANTS]
+    assert min(map(len, found)) > 100
+    rows = {row.tobytes() for cases in found for row in cases}
+    assert {row.tobytes() for row in compact_cases()} == rows
