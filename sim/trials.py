@@ -45,8 +45,10 @@ def compact_cases() -> Cases:
 def _compact_of(entry: Instruction | str) -> Cases:
     cases = compact_cases()
     if isinstance(entry, str):
-        return cases[cases["event"] == EVENTS.index(entry)]
-    return cases[(cases["event"] == 0) & (cases["bytes"][:, 0] == entry.opcode)]
+        wanted = cases["event"] == EVENTS.index(entry)
+    else:
+        wanted = (cases["event"] == 0) & (cases["bytes"][:, 0] == entry.opcode)
+    return cases.take(np.flatnonzero(wanted))
 
 
 def quick_cases(entry: Instruction | str, seed: int = 0) -> Cases:
