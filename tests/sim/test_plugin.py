@@ -53,7 +53,7 @@ def test_arrays(carrywave_gates):
     assert carrywave_gates.check(Model().execute, arrays=True) > 90_000
 
 def test_cases(carrywave_gates):
-    assert carrywave_gates.check(one, ["tax", "IRQ"]) == 2 * 1024
+    assert carrywave_gates.check(one, ["tax", "IRQ"]) == 2053
 
 def test_skip(carrywave_gates):
     v = Mistaken(BY_NUMBER[1]).execute

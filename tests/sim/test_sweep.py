@@ -356,7 +356,7 @@ def alive(pid: int) -> bool:
 def test_no_process_is_left_behind(number: signal.Signals) -> None:
     program = (
         "from carrywave.sim import sweep\n"
-        "sweep._processors = lambda: 2\n"
+        "sweep.processors = lambda: 2\n"
         "from carrywave.sim.cli import main\n"
         "main()\n"
     )
