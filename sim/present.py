@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from typing import IO, TYPE_CHECKING
 
 from .cases import Cases
@@ -12,9 +13,10 @@ from .isa import BY_OPCODE, EVENTS
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
+    from .diagnose import Cause
     from .verdict import Verdict
 
-__all__ = ["describe_case", "draw_verdict", "operation_command", "write_waveform"]
+__all__ = ["describe_case", "draw_verdict", "draw_why", "operation_command", "write_waveform"]
 
 
 def _operands(case: Cases) -> tuple[str, list[int]]:
@@ -76,37 +78,48 @@ def draw_verdict(verdict: Verdict, console: Console) -> None:
         console.print(f"Left out: {verdict.left_out:,} cases that no one memory can hold.")
     if verdict.first is None:
         return
-    drawn = _draw_chain(verdict)
+    commands = {"To draw it": verdict.command, "Its waveform": verdict.waveform_command}
+    if verdict.command == verdict.waveform_command:
+        del commands["To draw it"]
+    draw_why(verdict.first.case, verdict.variant, commands, verdict.likely, console)
+
+
+def draw_why(
+    case: Cases, variant: str, commands: Mapping[str, str | None], likely: Sequence[Cause],
+    console: Console,
+) -> None:  # fmt: skip
+    """Prints a wrong case's carry chain, the commands that show more, and what explains it."""
+    drawn = _draw_chain(case, variant)
     if drawn is not None:
         console.print()
         console.print(drawn)
-    console.print()
-    if verdict.command != verdict.waveform_command:
-        console.print(f"To draw it:      {verdict.command}", markup=False, soft_wrap=True)
-    if verdict.waveform_command:
-        console.print(f"Its waveform:    {verdict.waveform_command}", markup=False, soft_wrap=True)
-    if verdict.likely:
+    if any(commands.values()):
+        console.print()
+    for label, command in commands.items():
+        if command:
+            line = f"{label + ':':<16} {command}"
+            console.print(line, markup=False, soft_wrap=True)
+    if likely:
         from .diagnose import describe
 
         console.print()
         console.print("Likely", style="bold")
-        for line in describe(verdict.likely, width=78):
+        for line in describe(likely, width=78):
             console.print(f"  {line}", markup=False, soft_wrap=True)
 
 
-def _draw_chain(verdict: Verdict) -> RenderableType | None:
-    """The carry chain of the first wrong case, if the adder has a part in it."""
+def _draw_chain(case: Cases, variant: str) -> RenderableType | None:
+    """The carry chain of a case, if the adder has a part in it."""
     from carrywave.waves.draw import draw_operation
 
     from .operation import arrange, operate
 
-    first = verdict.first
-    if first is None or operation_command(first.case) is None:
+    if operation_command(case) is None:
         return None
-    name, numbers = _operands(first.case)
+    name, numbers = _operands(case)
     a, operand = arrange(name, numbers)
-    p = int(first.case["p"])
-    drawn = operate(name, a, operand, p & 1, bool(p & 8), verdict.variant, p)
+    p = int(case["p"])
+    drawn = operate(name, a, operand, p & 1, bool(p & 8), variant, p)
     return draw_operation(drawn) if drawn.uses_chain else None
 
 

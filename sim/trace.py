@@ -10,6 +10,7 @@ import os
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -17,13 +18,16 @@ import numpy.typing as npt
 
 from .cases import CASE, OUTCOME, Cases, Outcomes, unnamed
 from .columns import Block, Columns, Part, TraceError, parts_of, place, read_part
-from .compare import FIELDS, Comparison, differences, report
+from .compare import FIELDS, Comparison, differences, instruction_of, report
 from .gates import Gates
 from .isa import BY_OPCODE, EVENTS, VARIANTS, bus_activity
+from .present import draw_why, operation_command
 from .workers import WorkerError, processors, workers
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+    from .diagnose import Cause
 
 __all__ = [
     "COLUMNS",
@@ -270,15 +274,35 @@ class TraceReport:
         )
         return cases, expected, actual
 
+    @cached_property
+    def likely(self) -> list[Cause]:
+        """What is likely to be wrong, by the evidence."""
+        if self.agree:
+            return []
+        from .diagnose import diagnose
+
+        return diagnose(*self.evidence(), self.variant, self.comparison.skipped)
+
+    @property
+    def command(self) -> str | None:
+        """What draws the first wrong case; None for an event."""
+        first = self.comparison.first
+        return None if first is None else operation_command(first.case, self.variant)
+
     def to_json(self) -> dict[str, Any]:
         """The same as plain dictionaries, lists and numbers."""
         told = ("agree", "variant", "rows", "unpaired", "unchecked")
+        found = self.comparison.to_json()
+        if self.comparison.first is not None:
+            name = instruction_of(self.comparison.first.case)
+            found["first"] |= {"instruction": name, "command": self.command}
         return {
             **{name: getattr(self, name) for name in told},
             "missing": list(self.missing),
             "first_wrong": self.first_wrong,
             "first_undocumented": self.first_undocumented,
-            **self.comparison.to_json(),
+            **found,
+            "likely": [cause.to_json() for cause in self.likely],
         }
 
 
@@ -350,7 +374,7 @@ def check_part(
 
 
 def draw_trace(result: TraceReport, console: Console) -> None:
-    """Prints what was not recorded or could not be checked, and then the comparison."""
+    """Prints what was not recorded or not checked, the comparison, and what explains it."""
     from rich.text import Text
 
     lines = [f"{result.variant}, a trace of {result.rows:,} rows."]
@@ -370,6 +394,10 @@ def draw_trace(result: TraceReport, console: Console) -> None:
     for line in lines:
         console.print(Text(line), highlight=False, soft_wrap=True)  # places are copied
     report(result.comparison, console)
+    first = result.comparison.first
+    if first is not None:
+        commands = {"To draw it": result.command}
+        draw_why(first.case, result.variant, commands, result.likely, console)
 
 
 # Judging

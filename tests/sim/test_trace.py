@@ -884,3 +884,7 @@ def test_the_example_traces_show_one_mistake() -> None:
     assert wrong.first_wrong == f"{TRACES / 'wrong.csv'}, line 3"
     assert wrong.comparison.instructions["ADC"].fields == {"p.v": 2}
     assert wrong.comparison.mismatches == 2
+    told = wrong.to_json()
+    assert [cause["instruction"] for cause in told["likely"]] == ["ADC"]
+    assert told["first"]["command"] == "carrywave op ADC 0x50 0x50"
+    assert right.to_json()["likely"] == []
