@@ -1,8 +1,8 @@
 /* What an emulator in C needs to stand beside the gates. To build it:
 
    carrywave header > carrywave.h
-   cc -O2 -shared -fPIC -I. adapter.c emulator.c -o emulator.so
-   carrywave compare --library ./emulator.so
+   cc -O2 -shared -fPIC -I. adapter.c emulator.c -o mine.so
+   carrywave compare --library ./mine.so
 */
 #include "carrywave.h"
 #include "emulator.h"
