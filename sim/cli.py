@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 AGREE, DISAGREE, UNUSABLE = 0, 1, 2
+UNREAD = 141  # what a shell says of a program whose output nobody reads
 
 variant_option = click.option(
     "--variant", type=click.Choice(VARIANTS), default="nmos", show_default=True,
@@ -89,16 +90,31 @@ def console() -> Console:
     """Where reports go: as wide as the terminal, plain where colour is not wanted."""
     from rich.console import Console
 
+    class Report(Console):
+        def on_broken_pipe(self) -> None:
+            unread()
+
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # not every encoding has the arrows
     plain = bool(os.environ.get("NO_COLOR"))
-    return Console(highlight=False, color_system=None if plain else "auto")
+    return Report(highlight=False, color_system=None if plain else "auto")
 
 
 def unusable(message: object) -> NoReturn:
     """One clear line, and exit status 2."""
     click.echo(f"carrywave: {message}", err=True)
     sys.exit(UNUSABLE)
+
+
+def unread() -> NoReturn:
+    """Whoever read the output has seen enough: that is no verdict, neither 0 nor 1."""
+    _drop_output()
+    sys.exit(UNREAD)
+
+
+def _drop_output() -> None:
+    """What is still to be written is forgotten, or Python complains of it at the end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def print_json(value: Any) -> None:
@@ -130,7 +146,23 @@ def progress_bar(unit: str, total: int) -> Iterator[Callable[[int], None]]:
             bar.stop()
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+class Commands(click.Group):
+    """The commands; click itself would end with 1, which says 'disagrees' here."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Ends in a way of its own when the output cannot be written."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            unread()
+        except OSError as error:
+            if error.filename is not None:
+                unusable(f"{error.filename}: {error.strerror}")
+            _drop_output()
+            unusable(f"the output cannot be written: {error.strerror}")
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="carrywave")
 def cli() -> None:
     """A hardware bench for 8-bit processors of the 65xx family.
@@ -630,6 +662,3 @@ def main() -> None:
         unusable(error.format_message())
     except click.Abort:
         sys.exit(130)
-    except BrokenPipeError:
-        # Whoever read the output has seen enough; nothing more can be written to it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -477,3 +478,25 @@ def test_the_installed_command_refuses_without_a_traceback(tmp_path: Path) -> No
     )  # fmt: skip
     message = f"carrywave: {tmp_path / 'none.vcd'}: No such file or directory\n"
     assert (done.returncode, done.stdout, done.stderr) == (2, "", message)
+
+
+@pytest.mark.parametrize("arguments", [["op", "ADC", "1", "1"], ["op", "ADC", "1", "1", "--json"]])
+@pytest.mark.parametrize("output", ["closed", "full"])
+def test_output_that_cannot_be_written_is_no_verdict(arguments: list[str], output: str) -> None:
+    if output == "full":
+        if not Path("/dev/full").exists():
+            pytest.skip("no /dev/full here")
+        sink, status = os.open("/dev/full", os.O_WRONLY), 2
+        message = "carrywave: the output cannot be written: No space left on device\n"
+    else:
+        reader, sink = os.pipe()
+        os.close(reader)
+        status, message = 141, ""
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", "from carrywave.sim.cli import main; main()", *arguments],
+            stdout=sink, stderr=subprocess.PIPE, text=True, timeout=30, check=False,
+        )  # fmt: skip
+    finally:
+        os.close(sink)
+    assert (done.returncode, done.stderr) == (status, message)
