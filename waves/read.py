@@ -116,6 +116,10 @@ class _Reader:
                     f"expected a {spec.kind} of {spec.width}"
                 )
             self.index[code] = i
+        scale = vcd.timescale
+        if not scale or (scale["magnitude"], scale["unit"]) != (1, "ns"):
+            found_scale = f"{scale['magnitude']} {scale['unit']}" if scale else "not given"
+            raise DumpError(f"{self.path}: the timescale is {found_scale}; expected 1 ns")
 
     def value(
         self, vcd: Any, time: int, value: str, identifier_code: str, cur_sig_vals: Any

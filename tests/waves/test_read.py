@@ -139,6 +139,21 @@ def test_a_signal_of_another_kind_is_refused(
     assert refusal(save(dump.text.replace(f"$var {declared} ", f"$var {instead} "))) == message
 
 
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("$timescale 10 ns $end", "the timescale is 10 ns; expected 1 ns"),
+        ("$timescale 1 us $end", "the timescale is 1 us; expected 1 ns"),
+        ("$comment no scale $end", "the timescale is not given; expected 1 ns"),
+    ],
+)
+def test_another_timescale_is_refused(
+    dump: Any, save: Callable[..., Path], line: str, message: str
+) -> None:
+    path = save(dump.text.replace("$timescale 1 ns $end", line))
+    assert refusal(path) == message
+
+
 def test_a_signal_may_be_declared_with_its_range(dump: Any, save: Callable[..., Path]) -> None:
     text = dump.text.replace("$var reg 16 , pc $end", "$var reg 16 , pc [15:0] $end")
     assert text != dump.text
