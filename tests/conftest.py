@@ -1,15 +1,74 @@
-"""What all tests share."""
+"""What all tests share: a cache of their own, the command line, hardware that is built once."""
+
+from __future__ import annotations
 
 import os
+import sys
+from collections.abc import Callable
+from typing import Any
 
 import pytest
+from amaranth.sim import Simulator
+
+from carrywave.rtl.datapath import Unit
+from carrywave.sim import cli, clocked
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _own_cache(tmp_path_factory):
+def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """Netlists and vectors are kept among pytest's own temporary files, for all its processes."""
     base = tmp_path_factory.getbasetemp()
     shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("CARRYWAVE_CACHE", str(shared / "cache"))
         yield
+
+
+@pytest.fixture
+def carrywave(
+    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> Callable[..., tuple[int, str, str]]:
+    """Runs the command line in this process: exit status, standard output, standard error."""
+
+    def run(*arguments: object, columns: int = 80) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["carrywave", *map(str, arguments)])
+        monkeypatch.setenv("COLUMNS", str(columns))
+        status = 0
+        try:
+            cli.main()
+        except SystemExit as end:
+            status = int(end.code or 0)
+        return status, *capfd.readouterr()
+
+    return run
+
+
+@pytest.fixture
+def one_simulator(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keeps a variant's hardware from one operation to the next: building it takes the time."""
+    units: dict[str, Unit] = {}
+    simulators: dict[int, tuple[Any, list[Any]]] = {}
+
+    def simulate(unit: Unit, testbench: Any) -> None:
+        if id(unit) in simulators:
+            simulator, job = simulators[id(unit)]
+            job[0] = testbench
+            simulator.reset()
+        else:
+            job, simulator = [testbench], Simulator(unit)
+            simulator.add_clock(1e-6)
+
+            async def current(ctx: Any) -> None:
+                await job[0](ctx)
+
+            simulator.add_testbench(current)
+            simulators[id(unit)] = simulator, job
+        simulator.run()
+
+    def unit_of(variant: str) -> Unit:
+        if variant not in units:
+            units[variant] = Unit(variant)
+        return units[variant]
+
+    monkeypatch.setattr(clocked, "Unit", unit_of)
+    monkeypatch.setattr(clocked, "simulate", simulate)

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from carrywave.sim import bench, cli
+from carrywave.sim import bench
 from carrywave.sim.isa import BY_MNEMONIC
 from carrywave.waves.check import CheckReport, Finding
 
@@ -28,25 +28,6 @@ DONE:   JMP DONE
 FOREVER = "        .org $0200\nSTART:  INC $20\n        JMP START\n"
 
 Answer = tuple[int, str, str]
-
-
-@pytest.fixture
-def carrywave(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Callable[..., Answer]:
-    """Runs the command line: exit status, standard output, standard error."""
-
-    def run(*arguments: object) -> Answer:
-        monkeypatch.setattr(sys, "argv", ["carrywave", *map(str, arguments)])
-        monkeypatch.setenv("COLUMNS", "80")
-        status = 0
-        try:
-            cli.main()
-        except SystemExit as exit_:
-            status = int(exit_.code or 0)
-        return status, *capsys.readouterr()
-
-    return run
 
 
 @pytest.fixture

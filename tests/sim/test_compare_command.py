@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -47,24 +48,11 @@ Command = Callable[..., tuple[int, str, str]]
 
 
 @pytest.fixture
-def command(
-    monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], tmp_path: Path
-) -> Command:
-    """Runs `carrywave compare` in a folder of its own: exit status, output, standard error."""
+def command(carrywave: Command, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Command:
+    """Runs `carrywave compare` in a folder of its own."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.setenv("PYTHONDONTWRITEBYTECODE", "1")  # beside the examples
-
-    def run(*arguments: str, what: str = "compare") -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["carrywave", what, *arguments])
-        status = 0
-        try:
-            cli.main()
-        except SystemExit as exit_:
-            status = int(exit_.code or 0)
-        return status, *capfd.readouterr()
-
-    return run
+    return partial(carrywave, "compare")
 
 
 @pytest.fixture
@@ -151,7 +139,7 @@ def test_every_case_that_can_matter_is_put(
     assert found["unknown"] == {}
 
 
-def test_the_readmes_wrong_emulator_is_found_out(command: Command) -> None:
+def test_the_readmes_wrong_emulator_is_found_out(command: Command, carrywave: Command) -> None:
     option = f"{EXAMPLES}/wrong.py:execute"
     status, out, err = command("--python", option, "ADC", "SBC", "--vcd", "first.vcd")
     assert (status, err) == (1, "")
@@ -161,7 +149,7 @@ def test_the_readmes_wrong_emulator_is_found_out(command: Command) -> None:
     assert "V must be carry 8 XOR carry 7." in out
     assert "         c8    c7    c6    c5    c4    c3    c2    c1    c0" in out
     drawn = next(line for line in out.splitlines() if line.startswith("To draw it:"))
-    status, picture, err = command(*shlex.split(drawn.partition("carrywave op ")[2]), what="op")
+    status, picture, err = carrywave("op", *shlex.split(drawn.partition("carrywave op ")[2]))
     assert (status, err) == (0, "")
     assert "\n".join(line.rstrip() for line in picture.splitlines()) in "\n".join(
         line.rstrip() for line in out.splitlines()
@@ -565,8 +553,8 @@ def test_a_waveform_that_cannot_be_written_is_refused(
     assert err == "carrywave: no/where.vcd: No such file or directory\n"
 
 
-def test_the_header_is_printed(command: Command) -> None:
-    assert command(what="header") == (0, header(), "")
+def test_the_header_is_printed(carrywave: Command) -> None:
+    assert carrywave("header") == (0, header(), "")
 
 
 def test_unknown_names_and_fields_are_refused_in_python_too() -> None:

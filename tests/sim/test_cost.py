@@ -7,17 +7,16 @@ import os
 import re
 import shutil
 import subprocess
-import sys
 import tempfile
 import tomllib
 from collections import Counter
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 
 import pytest
 from packaging.requirements import Requirement
 
-from carrywave.sim import cli, cost, netlist
+from carrywave.sim import cost, netlist
 from carrywave.sim.cases import sampled_cases
 from carrywave.sim.clocked import run_program
 from carrywave.sim.gates import Gates
@@ -31,19 +30,9 @@ INPUTS = {"irq_n", "nmi_n", "reset_n", "data_in", "clk"}
 
 
 @pytest.fixture
-def command(monkeypatch, capsys):
-    """Runs ``carrywave netlist`` and returns its exit status and what it printed."""
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["carrywave", "netlist", *map(str, arguments)])
-        try:
-            cli.main()
-            status = 0
-        except SystemExit as stop:
-            status = stop.code
-        return status, *capsys.readouterr()
-
-    return run
+def command(carrywave):
+    """Runs ``carrywave netlist``."""
+    return partial(carrywave, "netlist")
 
 
 @pytest.fixture

@@ -25,7 +25,6 @@ from rich.console import Console
 from carrywave.rtl.datapath import Unit
 from carrywave.rtl.decode import Step
 from carrywave.rtl.interrupts import Cause
-from carrywave.sim import cli
 from carrywave.sim.cases import Cases, exhaustive_cases, exhaustive_count
 from carrywave.sim.compare import differences
 from carrywave.sim.exposure import Exposure, count_inputs, documented_inputs, expose
@@ -539,10 +538,10 @@ def test_the_documented_inputs_are_as_many_as_they_should_be() -> None:
 
 
 @pytest.fixture
-def carrywave(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+def command(
+    carrywave: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
 ) -> Callable[..., Answer]:
-    """Runs the command line in this process, on a few faults, entries and mistakes."""
+    """Runs `carrywave grade` on a few faults, entries and mistakes."""
     txs = BY_MNEMONIC["TXS"]["implied"]
     monkeypatch.setattr(grades, "ENTRIES", (txs, BY_MNEMONIC["NOP"]["implied"]))
     monkeypatch.setattr(grades, "MISTAKES", (BY_NUMBER[44],))
@@ -551,16 +550,10 @@ def carrywave(
     monkeypatch.setattr(grades, "fault_sites", few_sites)
 
     def run(*arguments: str) -> Answer:
-        monkeypatch.setattr(sys, "argv", ["carrywave", "grade", *arguments])
-        monkeypatch.setenv("COLUMNS", "80")
         grades._usual.cache_clear()
-        status = 0
-        try:
-            cli.main()
-        except SystemExit as exit_:
-            status = int(exit_.code or 0)
+        answer = carrywave("grade", *arguments)
         grades._usual.cache_clear()
-        return status, *capsys.readouterr()
+        return answer
 
     return run
 
@@ -573,8 +566,8 @@ def few_sites(netlist: Netlist) -> Any:
     return replace(sites, faults=faults)
 
 
-def test_the_command_prints_one_json_object(carrywave: Callable[..., Answer]) -> None:
-    status, out, err = carrywave("--json")
+def test_the_command_prints_one_json_object(command: Callable[..., Answer]) -> None:
+    status, out, err = command("--json")
     assert (status, err, out.count("\n")) == (0, "", 1)
     value = json.loads(out)
     assert value.keys() == {"agree", "variants", "mistakes", "seconds"}
@@ -597,8 +590,8 @@ def test_the_command_prints_one_json_object(carrywave: Callable[..., Answer]) ->
     assert mistake["exposed"]["nmos"]["TXS"] > 0
 
 
-def test_the_command_draws_tables(carrywave: Callable[..., Answer]) -> None:
-    status, out, err = carrywave("--all")
+def test_the_command_draws_tables(command: Callable[..., Answer]) -> None:
+    status, out, err = command("--all")
     assert (status, err) == (0, "")
     assert max(map(len, out.splitlines())) <= 80
     assert "not explained" in out
@@ -608,11 +601,11 @@ def test_the_command_draws_tables(carrywave: Callable[..., Answer]) -> None:
 
 
 def test_a_mistake_that_is_not_found_is_exit_status_1(
-    carrywave: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
+    command: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(grades, "MISTAKES", (BY_NUMBER[21],))  # in LSR, of which there are no cases
     monkeypatch.setattr("carrywave.sim.exposure.MISTAKES", (BY_NUMBER[21],))
-    status, out, err = carrywave()
+    status, out, err = command()
     assert (status, err) == (1, "")
     assert "LSR keeps N: LSR" in " ".join(out.split())
     assert " not found " in out
@@ -620,12 +613,12 @@ def test_a_mistake_that_is_not_found_is_exit_status_1(
 
 
 def test_a_broken_netlist_is_one_line_and_exit_status_2(
-    carrywave: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
+    command: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     broken = apply(drawn_netlist("nmos"), Fault(wire("pc", 3), 0))
     monkeypatch.setattr(grades, "drawn_netlist", lambda variant: broken)
     message = "carrywave: nmos: the gates do not agree with the model\n"
-    assert carrywave() == (2, "", message)
+    assert command() == (2, "", message)
 
 
 WITHOUT = """

@@ -8,10 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from amaranth.sim import Simulator
 
-from carrywave.rtl.datapath import Unit
-from carrywave.sim import clocked
 from carrywave.sim.cases import CASE, FLAG_BITS
 from carrywave.sim.isa import BY_MNEMONIC, VARIANTS
 from carrywave.sim.model import Model
@@ -41,35 +38,7 @@ KEPT_IN = {
 BRANCHES = ("BCC", "BCS", "BEQ", "BMI", "BNE", "BPL", "BVC", "BVS")
 
 
-@pytest.fixture(autouse=True)
-def one_simulator(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Keeps a variant's hardware from one operation to the next: building it takes the time."""
-    units: dict[str, Unit] = {}
-    simulators: dict[int, tuple[Any, list[Any]]] = {}
-
-    def simulate(unit: Unit, testbench: Any) -> None:
-        if id(unit) in simulators:
-            simulator, job = simulators[id(unit)]
-            job[0] = testbench
-            simulator.reset()
-        else:
-            job, simulator = [testbench], Simulator(unit)
-            simulator.add_clock(1e-6)
-
-            async def current(ctx: Any) -> None:
-                await job[0](ctx)
-
-            simulator.add_testbench(current)
-            simulators[id(unit)] = simulator, job
-        simulator.run()
-
-    def unit_of(variant: str) -> Unit:
-        if variant not in units:
-            units[variant] = Unit(variant)
-        return units[variant]
-
-    monkeypatch.setattr(clocked, "Unit", unit_of)
-    monkeypatch.setattr(clocked, "simulate", simulate)
+pytestmark = pytest.mark.usefixtures("one_simulator")
 
 
 @cache

@@ -18,7 +18,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from carrywave.sim import cli
 from carrywave.sim import netlist as netlists
 from carrywave.sim.cases import FLAG_BITS, Cases, sampled_cases
 from carrywave.sim.compare import compare
@@ -512,25 +511,6 @@ def test_every_opcode_reads_its_own_bytes() -> None:
 
 
 # The command line
-
-
-@pytest.fixture
-def carrywave(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Callable[..., tuple[int, str, str]]:
-    """Runs the command line: exit status, standard output, standard error."""
-
-    def run(*arguments: object) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["carrywave", *map(str, arguments)])
-        monkeypatch.setenv("COLUMNS", "300")
-        status = 0
-        try:
-            cli.main()
-        except SystemExit as stop:
-            status = int(stop.code or 0)
-        return status, *capsys.readouterr()
-
-    return run
 
 
 def test_the_command_proves_and_counts(carrywave: Callable[..., Any], tmp_path: Path) -> None:

@@ -22,7 +22,6 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from carrywave.sim import cli
 from carrywave.sim import sweep as module
 from carrywave.sim.cases import exhaustive_count
 from carrywave.sim.compare import FIELDS, Comparison, Disagreement
@@ -386,22 +385,6 @@ def test_no_process_is_left_behind(number: signal.Signals) -> None:
 # The command
 
 Answer = tuple[int, str, str]
-
-
-@pytest.fixture
-def carrywave(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Callable[..., Answer]:
-    """Runs the command line: exit status, standard output, standard error."""
-
-    def run(*arguments: str) -> Answer:
-        monkeypatch.setattr(sys, "argv", ["carrywave", *arguments])
-        monkeypatch.setenv("COLUMNS", "80")
-        with pytest.raises(SystemExit) as stop:
-            cli.main()
-        return int(stop.value.code or 0), *capsys.readouterr()
-
-    return run
 
 
 def test_the_command_shows_a_row_each(carrywave: Callable[..., Answer]) -> None:

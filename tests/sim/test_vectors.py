@@ -8,13 +8,14 @@ import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from carrywave.sim import cli, vectors
+from carrywave.sim import vectors
 from carrywave.sim.cases import CASE, OUTCOME, Cases
 from carrywave.sim.compare import Comparison
 from carrywave.sim.faults import Injector, fault_sites
@@ -192,47 +193,40 @@ def test_the_cache_is_used_and_a_damaged_one_made_again(
     assert len(made) == 5
 
 
-def run(monkeypatch: pytest.MonkeyPatch, *arguments: str) -> int:
-    monkeypatch.setattr(sys, "argv", ["carrywave", "vectors", *arguments])
-    try:
-        cli.main()
-    except SystemExit as end:
-        return int(end.code or 0)
-    return 0
-
-
 def test_the_command_writes_and_says_what_is_covered(
     few: Vectors,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
+    carrywave: Callable[..., tuple[int, str, str]],
 ) -> None:
     monkeypatch.setattr(vectors, "cached", lambda variant, progress: few)
     path = tmp_path / "v.csv"
-    assert run(monkeypatch, "-o", str(path)) == 0
-    said = capsys.readouterr().out
+    status, said, _ = carrywave("vectors", "-o", path)
+    assert status == 0
     assert re.search(r"v\.csv: \d+ cases; \d+ of 399 faults, 154 of 154 planted mistakes\n", said)
     assert path.read_text().startswith("# variant: nmos\n")
-    assert run(monkeypatch, "-o", str(path), "--json") == 0
-    assert json.loads(capsys.readouterr().out) == {"file": str(path), **few.coverage}
+    status, said, _ = carrywave("vectors", "-o", path, "--json")
+    assert status == 0
+    assert json.loads(said) == {"file": str(path), **few.coverage}
 
 
 def test_what_cannot_be_written_is_told_in_a_line(
     few: Vectors,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
+    carrywave: Callable[..., tuple[int, str, str]],
 ) -> None:
     monkeypatch.setattr(vectors, "cached", lambda variant, progress: few)
-    assert run(monkeypatch, "-o", "v.txt") == 2
-    assert "v.txt: expected a name that ends in .csv, .jsonl, .parquet, .h" in (
-        capsys.readouterr().err
-    )
-    assert run(monkeypatch, "-o", str(tmp_path / "none" / "v.csv")) == 2
-    assert "none/v.csv: No such file or directory" in capsys.readouterr().err
+    status, _, said = carrywave("vectors", "-o", "v.txt")
+    assert status == 2
+    assert "v.txt: expected a name that ends in .csv, .jsonl, .parquet, .h" in said
+    status, _, said = carrywave("vectors", "-o", tmp_path / "none" / "v.csv")
+    assert status == 2
+    assert "none/v.csv: No such file or directory" in said
     monkeypatch.setitem(sys.modules, "pyarrow", None)
-    assert run(monkeypatch, "-o", str(tmp_path / "v.parquet")) == 2
-    assert "pip install 'carrywave[trace]'" in capsys.readouterr().err
+    status, _, said = carrywave("vectors", "-o", tmp_path / "v.parquet")
+    assert status == 2
+    assert "pip install 'carrywave[trace]'" in said
     assert list(tmp_path.iterdir()) == []
 
 

@@ -1,9 +1,8 @@
-"""What the tests of waveforms share: dumps, a dump's text to tamper with, the command line."""
+"""What the tests of waveforms share: dumps, and a dump's text to tamper with."""
 
 from __future__ import annotations
 
 import random
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
@@ -13,10 +12,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from amaranth.sim import Simulator
 
-from carrywave.rtl.datapath import Unit
-from carrywave.sim import cli, clocked
 from carrywave.sim.clocked import Sequence, run_program
 from carrywave.sim.isa import BY_OPCODE
 from carrywave.sim.program import PinEvent, assemble
@@ -189,53 +185,3 @@ def _dump(program: Any, variant: str, clocks: int) -> tuple[DumpText, list[Seque
     with Dump(file, variant) as dump:
         run_program(program, variant, clocks, dump, sequences.append)
     return DumpText(file.getvalue()), sequences
-
-
-@pytest.fixture
-def command(
-    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Callable[..., tuple[int, str, str]]:
-    """Runs the command line: exit status, standard output, standard error."""
-
-    def run(*arguments: object) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["carrywave", *map(str, arguments)])
-        monkeypatch.setenv("COLUMNS", "80")
-        status = 0
-        try:
-            cli.main()
-        except SystemExit as exit_:
-            status = int(exit_.code or 0)
-        return status, *capsys.readouterr()
-
-    return run
-
-
-@pytest.fixture
-def one_simulator(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Keeps a variant's hardware from one operation to the next: building it takes the time."""
-    units: dict[str, Unit] = {}
-    simulators: dict[int, tuple[Any, list[Any]]] = {}
-
-    def simulate(unit: Unit, testbench: Any) -> None:
-        if id(unit) in simulators:
-            simulator, job = simulators[id(unit)]
-            job[0] = testbench
-            simulator.reset()
-        else:
-            job, simulator = [testbench], Simulator(unit)
-            simulator.add_clock(1e-6)
-
-            async def current(ctx: Any) -> None:
-                await job[0](ctx)
-
-            simulator.add_testbench(current)
-            simulators[id(unit)] = simulator, job
-        simulator.run()
-
-    def unit_of(variant: str) -> Unit:
-        if variant not in units:
-            units[variant] = Unit(variant)
-        return units[variant]
-
-    monkeypatch.setattr(clocked, "Unit", unit_of)
-    monkeypatch.setattr(clocked, "simulate", simulate)

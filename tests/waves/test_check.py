@@ -465,12 +465,12 @@ def test_a_dump_of_another_variant_than_it_says_is_found(
 
 
 def test_the_command_reports_a_tampered_dump_and_exits_with_1(
-    command: Callable[..., Any], reference_texts: dict[str, Any], save: Callable[..., Any]
+    carrywave: Callable[..., Any], reference_texts: dict[str, Any], save: Callable[..., Any]
 ) -> None:
     dump = reference_texts["stack_wrap"]
     change = dump.changes["unit.x"][2]
     path = save(dump.put(change.line, dump.value_in(change.line) ^ 2))
-    status, out, err = command("check", path)
+    status, out, err = carrywave("check", path)
     assert (status, err) == (1, "")
     assert out.startswith("disagrees: ")
     where = dump.sequence_at(change.clock - 1)

@@ -318,8 +318,8 @@ def test_an_output_that_lacks_a_character_shows_another(monkeypatch: pytest.Monk
     assert b" carry   0   ??1     0   ??1     0" in data.getvalue()
 
 
-def test_the_command_draws_the_same_picture(command: Callable[..., Any]) -> None:
-    status, out, err = command("op", "adc", "0x50", "$50")
+def test_the_command_draws_the_same_picture(carrywave: Callable[..., Any]) -> None:
+    status, out, err = carrywave("op", "adc", "0x50", "$50")
     assert (status, err) == (0, "")
     assert [line.rstrip() for line in out.splitlines()] == ADC_50_50.splitlines()
 

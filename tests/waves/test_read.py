@@ -273,20 +273,20 @@ def test_damage_of_any_kind_is_refused_in_one_line_or_judged(
     ],
 )
 def test_the_command_says_it_in_one_line_and_exits_with_2(
-    content: bytes, message: str, save: Callable[..., Path], command: Callable[..., Any]
+    content: bytes, message: str, save: Callable[..., Path], carrywave: Callable[..., Any]
 ) -> None:
     path = save(content)
-    assert command("check", path) == (2, "", f"carrywave: {path}: {message}\n")
-    assert command("check", path, "--json") == (2, "", f"carrywave: {path}: {message}\n")
+    assert carrywave("check", path) == (2, "", f"carrywave: {path}: {message}\n")
+    assert carrywave("check", path, "--json") == (2, "", f"carrywave: {path}: {message}\n")
 
 
 def test_the_command_refuses_a_missing_file_and_a_folder(
-    tmp_path: Path, command: Callable[..., Any]
+    tmp_path: Path, carrywave: Callable[..., Any]
 ) -> None:
     missing = tmp_path / "none.vcd"
-    assert command("check", missing) == (
+    assert carrywave("check", missing) == (
         2,
         "",
         f"carrywave: {missing}: No such file or directory\n",
     )
-    assert command("check", tmp_path) == (2, "", f"carrywave: {tmp_path}: Is a directory\n")
+    assert carrywave("check", tmp_path) == (2, "", f"carrywave: {tmp_path}: Is a directory\n")
