@@ -1,26 +1,19 @@
-"""The adder: full adders in a row, with every carry on a port."""
+"""The adder: its ports, and the ripple of full adders, with every carry on a port."""
 
-from amaranth.hdl import Cat, Module
+from amaranth.hdl import Cat, Module, Signal
 from amaranth.lib import wiring
 from amaranth.lib.wiring import In, Out
 
-__all__ = ["RippleCarryAdder", "full_adder"]
+__all__ = ["Adder", "RippleCarryAdder"]
 
 
-def full_adder(a, b, carry_in):
-    """Draws one full adder and returns its four outputs: propagate, generate, sum and carry out.
-
-    An expression, not a component of its own: eight components would put 56 named copies of eight
-    bits into every waveform, and the simulator takes nearly twice as long over them.
-    """
-    propagate = a ^ b
-    generate = a & b
-    return propagate, generate, propagate ^ carry_in, generate | (propagate & carry_in)
-
-
-class RippleCarryAdder(wiring.Component):
+class Adder(wiring.Component):
     """Adds two numbers and a carry; ``carry[i]`` enters bit i and ``carry[width]`` leaves.
     Combinational.
+
+    What an adder is, but for how it finds the carries: each subclass draws those. ``carry[i]`` must
+    depend on no bit of `carry_set` from i up, since what sets a carry may come from the sum's lower
+    bits.
 
     Parameters
     ----------
@@ -58,14 +51,36 @@ class RippleCarryAdder(wiring.Component):
         # Synthesis would absorb the carries into wider gates; a learner wants to see each of them.
         self.carry.attrs["keep"] = 1
 
+    def carries(self, m, propagate, generate):
+        """Draws the carries out of each bit, out of the bits' own expressions or the ports."""
+        raise NotImplementedError
+
     def elaborate(self, platform):
         m = Module()
-        bits = [full_adder(self.a[i], self.b[i], self.carry[i]) for i in range(self.width)]
-        propagate, generate, sums, carries = zip(*bits, strict=True)
+        # Expressions, not a component for each bit: eight components would put 56 named copies of
+        # eight bits into every waveform, and the simulator takes nearly twice as long over them.
+        propagate = [a ^ b for a, b in zip(self.a, self.b, strict=True)]
+        generate = [a & b for a, b in zip(self.a, self.b, strict=True)]
         m.d.comb += [
             self.propagate.eq(Cat(propagate)),
             self.generate.eq(Cat(generate)),
-            self.sum.eq(Cat(sums)),
-            self.carry.eq(Cat(self.carry_in, Cat(carries) | self.carry_set)),
+            self.sum.eq(Cat(p ^ self.carry[i] for i, p in enumerate(propagate))),
+            self.carry.eq(Cat(self.carry_in, self.carries(m, propagate, generate))),
         ]
         return m
+
+
+def named(m, name, value):
+    """Gives an expression a name, under which waveform and netlist have it too."""
+    signal = Signal(len(value), name=name)
+    m.d.comb += signal.eq(value)
+    return signal
+
+
+class RippleCarryAdder(Adder):
+    """An `Adder` of full adders in a row: each waits for the carry of the one below it."""
+
+    def carries(self, m, propagate, generate):
+        """Two gates a bit, one bit after another."""
+        bits = enumerate(zip(propagate, generate, strict=True))
+        return Cat(g | (p & self.carry[i]) for i, (p, g) in bits) | self.carry_set

@@ -6,9 +6,14 @@ from amaranth.lib.wiring import In, Out
 
 from .adder import RippleCarryAdder
 from .decimal import DIGIT, DecimalCorrection
+from .lookahead import LookaheadAdder
+from .prefix import PrefixAdder
 from .variant import Variant
 
-__all__ = ["Alu", "Operation"]
+__all__ = ["ADDERS", "Alu", "Operation"]
+
+#: The adders that the ALU can be built with, by name.
+ADDERS = {"ripple": RippleCarryAdder, "lookahead": LookaheadAdder, "prefix": PrefixAdder}
 
 WIDTH = 2 * DIGIT
 ONES = (1 << WIDTH) - 1
@@ -45,6 +50,8 @@ class Alu(wiring.Component):
     Parameters
     ----------
     variant : Variant
+    adder : str
+        The form of the adder, of `ADDERS`. The corrections of the decimal digits stay as they are.
 
     Members
     -------
@@ -76,13 +83,16 @@ class Alu(wiring.Component):
     z: Out(1)
     c: Out(1)
 
-    def __init__(self, variant):
+    def __init__(self, variant, adder="ripple"):
         self.variant = Variant(variant)
+        if adder not in ADDERS:
+            raise ValueError(f"adder {adder!r}: expected one of {', '.join(ADDERS)}")
+        self.adder = adder
         super().__init__()
 
     def elaborate(self, platform):
         m = Module()
-        m.submodules.adder = adder = RippleCarryAdder(WIDTH)
+        m.submodules.adder = adder = ADDERS[self.adder](WIDTH)
         add = Signal()
         subtract = Signal()
         chain_carry = Signal()

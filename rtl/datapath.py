@@ -26,6 +26,10 @@ class Unit(wiring.Component):
     Parameters
     ----------
     variant : Variant
+    adder : str
+        The form of the ALU's adder, of `alu.ADDERS`. The adders of PC, SP and the clock number stay
+        ripples, as do those that correct decimal digits: no flag comes out of them, and what
+        another form costs or gains is then that of the one chain alone.
 
     Members
     -------
@@ -50,12 +54,12 @@ class Unit(wiring.Component):
     stopped: Out(1)
     clock_number: Out(3)
 
-    def __init__(self, variant=Variant.NMOS):
+    def __init__(self, variant=Variant.NMOS, adder="ripple"):
         self.variant = Variant(variant)
         super().__init__()
         self.control = Control(self.variant)
         self.interrupts = Interrupts(self.variant)
-        self.alu = Alu(self.variant)
+        self.alu = Alu(self.variant, adder)
         self.status = StatusRegister()
         self.stack = StackPointer()
         # Named in full: a netlist has an `a` for the ALU's input too.

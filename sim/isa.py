@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 __all__ = [
+    "ADDERS",
     "BY_MNEMONIC",
     "BY_OPCODE",
     "EVENTS",
@@ -22,6 +23,7 @@ __all__ = [
 ]
 
 VARIANTS: Final = ("nmos", "cmos", "binary")
+ADDERS: Final = ("ripple", "lookahead", "prefix")  # of the ALU; no instruction can tell
 EVENTS: Final = ("instruction", "IRQ", "NMI", "RESET")  # the codes of a case's `event`
 MODES: Final = ("implied", "accumulator", "immediate", "zero page", "absolute", "relative")
 

@@ -6,6 +6,7 @@ import pytest
 from amaranth.back import rtlil
 
 from carrywave.rtl.adder import RippleCarryAdder
+from carrywave.rtl.alu import ADDERS
 from carrywave.rtl.datapath import Unit
 from carrywave.sim.isa import VARIANTS
 
@@ -17,9 +18,10 @@ def cells(text):
     return set(re.findall(r"^\s*cell (\$\w+) ", text, re.MULTILINE))
 
 
+@pytest.mark.parametrize("adder", ADDERS)
 @pytest.mark.parametrize("variant", VARIANTS)
-def test_no_operator_does_arithmetic_that_the_adder_should(variant):
-    found = cells(rtlil.convert(Unit(variant), emit_src=False))
+def test_no_operator_does_arithmetic_that_the_adder_should(variant, adder):
+    found = cells(rtlil.convert(Unit(variant, adder), emit_src=False))
     assert {"$and", "$or", "$xor", "$dff"} <= found
     assert not found & ARITHMETIC
 
@@ -35,9 +37,10 @@ def test_the_rule_sees_an_operator_that_adds():
     assert cells(rtlil.convert(Wrong(8), emit_src=False)) & ARITHMETIC == {"$add"}
 
 
+@pytest.mark.parametrize("adder", ADDERS)
 @pytest.mark.parametrize("variant", VARIANTS)
-def test_every_adder_keeps_its_carries_by_name(variant):
-    text = rtlil.convert(Unit(variant), emit_src=False)
+def test_every_adder_keeps_its_carries_by_name(variant, adder):
+    text = rtlil.convert(Unit(variant, adder), emit_src=False)
     kept = re.findall(
         r"attribute \\keep 1\s+(?:attribute .*\s+)*wire width (\d+) .*\\carry$", text, re.M
     )

@@ -192,11 +192,10 @@ def test_a_gate_that_only_the_bus_shows_is_named() -> None:
 
 
 def with_line(monkeypatch: pytest.MonkeyPatch, where: str, old: str, new: str) -> None:
-    """Changes one line of a function, or of a class's `elaborate`, in `rtl`."""
-    place, name = where.split(".")
+    """Changes one line of a class's method in `rtl`: of `elaborate` unless another is named."""
+    place, name, *method = where.split(".")
     source = importlib.import_module(f"carrywave.rtl.{place}")
-    whole = getattr(source, name)
-    owner, function = (whole, "elaborate") if inspect.isclass(whole) else (source, name)
+    owner, function = getattr(source, name), method[0] if method else "elaborate"
     text = textwrap.dedent(inspect.getsource(getattr(owner, function)))
     assert text.count(old) == 1
     space = dict(vars(source))
@@ -207,11 +206,11 @@ def with_line(monkeypatch: pytest.MonkeyPatch, where: str, old: str, new: str) -
 @pytest.mark.parametrize(
     ("where", "old", "new", "expected"),
     [
-        ("adder.full_adder", "generate | (propagate & carry_in)", "generate",
+        ("adder.RippleCarryAdder.carries", "g | (p & self.carry[i])", "g",
          {"CMP": "p.c", "INX": "x", "NOP": "pc"}),
         # A step is now NOT, a rest the negative: -NOT pc is pc + 1, and only the bus shows it.
-        ("adder.full_adder", "generate | (propagate & carry_in)",
-         "generate | (propagate | carry_in)", {"INX": "x", "NOP": BUS}),
+        ("adder.RippleCarryAdder.carries", "g | (p & self.carry[i])",
+         "g | (p | self.carry[i])", {"INX": "x", "NOP": BUS}),
         ("alu.Alu", "adder.carry[WIDTH] ^ adder.carry[WIDTH - 1]", "adder.carry[WIDTH]",
          {"ADC": "p.v"}),
         ("stack.StackPointer", "adder.carry_in.eq(self.pull)", "adder.carry_in.eq(self.push)",

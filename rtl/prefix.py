@@ -1,0 +1,32 @@
+"""The parallel-prefix adder: what a span of bits makes and hands on, spans doubling."""
+
+from amaranth.hdl import Cat, Const
+
+from .adder import Adder, named
+
+__all__ = ["PrefixAdder"]
+
+
+class PrefixAdder(Adder):
+    """An `Adder` that finds all carries at once, in as many steps as the width has doublings.
+
+    The carry in is one place more below bit 0, and makes a carry or none. ``generate_4[i]`` says
+    whether the four places that end at carry i make one; eight come of two fours, everywhere at
+    once. P. M. Kogge & H. S. Stone, *A parallel algorithm for the efficient solution of a general
+    class of recurrence equations*, IEEE Transactions on Computers C-22 (8), 1973 (from memory).
+    """
+
+    def carries(self, m, propagate, generate):
+        """Out of the spans that reach down to the carry in."""
+        made = named(m, "generate_1", Cat(self.carry_in, self.generate | self.carry_set))
+        handed_on = named(m, "propagate_1", Cat(Const(0, 1), self.propagate))
+        span = 1
+        while span <= self.width:
+            wide = 2 * span
+            made_below = Cat(Const(0, span), made[:-span])
+            on_below = Cat(Const(0, span), handed_on[:-span])
+            made = named(m, f"generate_{wide}", made | (handed_on & made_below))
+            if wide <= self.width:  # else there is no place left to hand a carry on from
+                handed_on = named(m, f"propagate_{wide}", handed_on & on_below)
+            span = wide
+        return made[1:]
