@@ -107,14 +107,17 @@ def sort_gates(gates: Iterable[Gate], sources: Iterable[int]) -> tuple[Gate, ...
     return tuple(ordered)
 
 
-def rtlil_of(variant: str) -> str:
-    """The unit as RTLIL, with a clock and no reset: power-up begins with a reset sequence."""
+def rtlil_of(variant: str, adder: str = "ripple") -> str:
+    """The unit as RTLIL, with a clock and no reset: power-up begins with a reset sequence.
+
+    Raises ValueError for a variant or an adder that there is not.
+    """
     from amaranth.back import rtlil
     from amaranth.hdl import ClockDomain, Module
 
     from carrywave.rtl.datapath import Unit
 
-    unit, module = Unit(variant), Module()
+    unit, module = Unit(variant, adder), Module()
     domain = ClockDomain("sync", reset_less=True)
     module.domains += domain
     module.submodules.unit = unit
@@ -169,18 +172,22 @@ for command in commands:
 """
 
 
-@lru_cache(maxsize=4)
-def drawn_netlist(variant: str = "nmos") -> Netlist:
-    """The netlist of a variant; the user's cache holds it for this very RTL and script."""
-    return netlist_by(SCRIPT, variant)
+@lru_cache(maxsize=9)
+def drawn_netlist(variant: str = "nmos", adder: str = "ripple") -> Netlist:
+    """The netlist of a variant; the user's cache holds it for this very RTL and script.
+
+    `adder` is the form of the ALU's, one of `isa.ADDERS`. Raises ValueError for one that is not,
+    NetlistError if the netlist cannot be made.
+    """
+    return netlist_by(SCRIPT, variant, adder)
 
 
-def netlist_by(commands: Sequence[str], variant: str) -> Netlist:
+def netlist_by(commands: Sequence[str], variant: str, adder: str = "ripple") -> Netlist:
     """What a script of Yosys makes of a variant, or what the user's cache holds of that."""
-    text = rtlil_of(variant)
+    text = rtlil_of(variant, adder)
     script = (*commands, "write_json FILE")
     key = hashlib.sha256("\0".join((text, *script)).encode()).hexdigest()
-    path = cache_folder() / f"{variant}-{key[:32]}.json"
+    path = cache_folder() / f"{unit_name(variant, adder)}-{key[:32]}.json"
     cached = read_cache(path, key)
     if cached is not None:
         return cached
@@ -188,6 +195,11 @@ def netlist_by(commands: Sequence[str], variant: str) -> Netlist:
     netlist = parse(json.loads(design))
     write_cache(path, key, design)
     return netlist
+
+
+def unit_name(variant: str, adder: str = "ripple", between: str = "-") -> str:
+    """What the unit is called: by its variant, and by its adder unless that is the usual one."""
+    return variant if adder == "ripple" else f"{variant}{between}{adder}"
 
 
 def cache_folder() -> Path:

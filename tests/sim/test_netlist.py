@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import importlib.util
 import json
+import re
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -13,7 +15,7 @@ import pytest
 
 from carrywave.sim import netlist as module
 from carrywave.sim.evaluate import cone
-from carrywave.sim.isa import VARIANTS
+from carrywave.sim.isa import ADDERS, VARIANTS
 from carrywave.sim.netlist import (
     ONE,
     ZERO,
@@ -66,9 +68,10 @@ def the_only(folder: Path) -> Path:
 # What is in it
 
 
+@pytest.mark.parametrize("adder", ADDERS)
 @pytest.mark.parametrize("variant", VARIANTS)
-def test_every_carry_flag_and_register_is_found_by_name(variant: str) -> None:
-    netlist = drawn_netlist(variant)
+def test_every_carry_flag_and_register_is_found_by_name(variant: str, adder: str) -> None:
+    netlist = drawn_netlist(variant, adder)
     assert {name: len(netlist.names[name]) for name in WIDTHS} == WIDTHS
     driven = {gate.output for gate in netlist.gates} | {q for q, _ in netlist.flops} | {ZERO, ONE}
     driven.update(*netlist.inputs.values())
@@ -182,6 +185,24 @@ def test_the_second_time_yosys_does_not_run(cache: Path, monkeypatch: pytest.Mon
     assert drawn() == first
 
 
+def test_each_adder_is_another_file_and_the_usual_one_has_no_name(cache: Path) -> None:
+    # The usual one's file is the one that it was before there were others.
+    netlists = [drawn_netlist("binary", adder) for adder in ADDERS]
+    names = sorted(re.sub(r"-[0-9a-f]{32}\.json$", "", path.name) for path in cache.iterdir())
+    assert names == ["binary", "binary-lookahead", "binary-prefix"]
+    assert len({len(netlist.gates) for netlist in netlists}) == len({*ADDERS}) == 3
+    assert netlists[0] == drawn_netlist("binary")
+
+
+@pytest.mark.filterwarnings("ignore::amaranth.hdl.UnusedElaboratable")
+def test_an_adder_that_there_is_not_is_refused(cache: Path) -> None:
+    message = r"^adder 'skip': expected one of ripple, lookahead, prefix$"
+    with pytest.raises(ValueError, match=message):
+        drawn_netlist("binary", "skip")
+    assert not cache.exists()
+    gc.collect()  # the half-made unit is reported as unused here, not in a later test
+
+
 def flip(data: bytes, at: int) -> bytes:
     return data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :]
 
@@ -218,7 +239,7 @@ def test_another_script_or_rtl_is_another_file(
 ) -> None:
     drawn()
     text = rtlil_of("binary")
-    monkeypatch.setattr(module, "rtlil_of", lambda variant: text + "\n# another\n")
+    monkeypatch.setattr(module, "rtlil_of", lambda *_: text + "\n# another\n")
     drawn()
     monkeypatch.setattr(module, "SCRIPT", (*module.SCRIPT, "opt_clean"))
     drawn()
