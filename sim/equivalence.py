@@ -54,9 +54,9 @@ class Equivalence:
 
 
 @lru_cache(maxsize=4)
-def optimised_netlist(variant: str = "nmos") -> Netlist:
+def optimised_netlist(variant: str = "nmos", adder: str = "ripple") -> Netlist:
     """The same unit in fewer gates. Raises NetlistError if it cannot be made."""
-    return netlist_by(OPTIMISED, variant)
+    return netlist_by(OPTIMISED, variant, adder)
 
 
 def equivalence(drawn: Netlist, other: Netlist, timeout: float = 60) -> Equivalence:

@@ -55,9 +55,9 @@ class Unit:
 
 
 @lru_cache(maxsize=4)
-def drawn_unit(variant: str) -> Unit:
-    """The unit of a variant, compiled once."""
-    return Unit(drawn_netlist(variant))
+def drawn_unit(variant: str, adder: str) -> Unit:
+    """The unit of a variant with an adder, compiled once."""
+    return Unit(drawn_netlist(variant, adder))
 
 
 @dataclass(slots=True)
@@ -88,15 +88,17 @@ class Result:
 class Gates:
     """The witness that evaluates the netlist.
 
-    `netlist` is the variant's own by default. `off_bus` counts, over all that was executed, the
-    cases in which the bus, clock by clock, did not show the published activity; `off_bus_rows`
-    marks them in the last batch executed.
+    `netlist` is the variant's own by default, with the `adder` that is named. `off_bus` counts,
+    over all that was executed, the cases in which the bus, clock by clock, did not show the
+    published activity; `off_bus_rows` marks them in the last batch executed.
     """
 
-    def __init__(self, variant: str = "nmos", netlist: Netlist | None = None) -> None:
+    def __init__(
+        self, variant: str = "nmos", netlist: Netlist | None = None, adder: str = "ripple"
+    ) -> None:
         """Raises NetlistError if the netlist cannot be made."""
         self.variant = variant
-        self.unit = drawn_unit(variant) if netlist is None else Unit(netlist)
+        self.unit = drawn_unit(variant, adder) if netlist is None else Unit(netlist)
         self.off_bus = 0
         self.off_bus_rows = np.zeros(0, bool)
 

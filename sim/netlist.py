@@ -202,6 +202,11 @@ def unit_name(variant: str, adder: str = "ripple", between: str = "-") -> str:
     return variant if adder == "ripple" else f"{variant}{between}{adder}"
 
 
+def built_as(variant: str, adder: str) -> str:
+    """The same in words, for reports."""
+    return unit_name(variant, adder, ", ") + ("" if adder == "ripple" else " adder")
+
+
 def cache_folder() -> Path:
     """Where netlists are kept: $CARRYWAVE_CACHE, or the user's cache folder."""
     import platformdirs

@@ -27,7 +27,7 @@ from .equivalence import Equivalence, equivalence, optimised_netlist
 from .evaluate import compile_clock
 from .files import written_beside
 from .isa import BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
-from .netlist import Netlist, NetlistError, drawn_netlist
+from .netlist import Netlist, NetlistError, built_as, drawn_netlist
 from .specification import ENTRIES, LONGEST, PRELUDE, SYMBOLS, Specification, specify
 from .terms import Query, Table, UnknownError, Wire, constant, term_of, vector_of
 
@@ -540,9 +540,10 @@ class VariantProof:
 
 @dataclass
 class ProofReport:
-    """What was proved, by variant."""
+    """What was proved, by variant; `adder` is the form of the ALU's."""
 
     variants: dict[str, VariantProof]
+    adder: str = "ripple"
 
     @property
     def agree(self) -> bool:
@@ -558,6 +559,7 @@ class ProofReport:
         """Plain values."""
         return {
             "agree": self.agree,
+            "adder": self.adder,
             "variants": {name: one.to_json() for name, one in self.variants.items()},
             "first": self.first and self.first.to_json(),
         }
@@ -584,23 +586,25 @@ def prove(
     optimised: Netlist | None = None,
     specification: Callable[[str, str, str], Specification] = specify,
     timeout: float = TIMEOUT,
+    adder: str = "ripple",
 ) -> ProofReport:
     """Proves the rows named, or all of `ROWS`, and that the optimised netlist is the drawn one.
 
-    `variant` may be "all". `netlist` and `optimised` stand in for the variant's own, and
-    `specification` for the one that is. `progress` is told what is done of `proof_size`. `timeout`
-    is in seconds, for one question to the solver; one that takes longer is left unproved. Raises
-    NetlistError if a netlist cannot be made, ValueError for an unknown row or variant.
+    `variant` may be "all", and `adder` is the form of the ALU's. `netlist` and `optimised` stand in
+    for the variant's own, and `specification` for the one that is. `progress` is told what is done
+    of `proof_size`. `timeout` is in seconds, for one question to the solver; one that takes longer
+    is left unproved. Raises NetlistError if a netlist cannot be made, ValueError for an unknown
+    row, variant or adder.
     """
     for name in names:
         if name not in ROWS:
             raise ValueError(f"row {name!r}: expected a mnemonic, IRQ, NMI or RESET")
     if variant not in (*VARIANTS, "all"):
         raise ValueError(f"variant {variant!r}: expected one of {', '.join(VARIANTS)}, all")
-    report, done = ProofReport({}), 0
+    report, done = ProofReport({}, adder), 0
     for one in VARIANTS if variant == "all" else (variant,):
         began = time.perf_counter()
-        drawn = netlist or drawn_netlist(one)
+        drawn = netlist or drawn_netlist(one, adder)
         machine = Machine(drawn)
         shares = {}
         for name in ROWS:
@@ -612,14 +616,14 @@ def prove(
                     done += 1
                     if progress is not None:
                         progress(done)
-        equal = equivalence(drawn, optimised or optimised_netlist(one), timeout)
+        equal = equivalence(drawn, optimised or optimised_netlist(one, adder), timeout)
         seconds = time.perf_counter() - began
         report.variants[one] = VariantProof(one, shares, equal, seconds)
         done += 1
     return report
 
 
-def write_waveform(refuted: Refuted, path: str) -> None:
+def write_waveform(refuted: Refuted, path: str, adder: str = "ripple") -> None:
     """Writes what the RTL does in the state that refutes a property. Raises OSError.
 
     Where it is the netlist that was altered, the waveform shows the RTL as it should be.
@@ -629,7 +633,7 @@ def write_waveform(refuted: Refuted, path: str) -> None:
     from .clocked import Clocked
 
     with written_beside(path) as file, Dump(file, refuted.variant) as dump:
-        Clocked(refuted.variant, recorder=dump).execute(refuted.case)
+        Clocked(refuted.variant, dump, adder).execute(refuted.case)
 
 
 # The report
@@ -670,23 +674,23 @@ def draw_proof(report: ProofReport, console: Console) -> None:
     console.print(grid)
     console.print()
     for one in variants:
-        total, same = one.total, one.equivalence
+        total, same, built = one.total, one.equivalence, built_as(one.variant, report.adder)
         proved = total.properties - len(total.refuted) - total.unproved
         console.print(Text(
-            f"{one.variant}: {proved:,} of {total.properties:,} properties proved for all states, "
+            f"{built}: {proved:,} of {total.properties:,} properties proved for all states, "
             f"{one.seconds:.1f} s"
         ))  # fmt: skip
         console.print(Text(
-            f"{one.variant}: optimised netlist, {same.gates[1]:,} gates for {same.gates[0]:,}: "
+            f"{built}: optimised netlist, {same.gates[1]:,} gates for {same.gates[0]:,}: "
             f"{same.equal} of {same.outputs} outputs and next values proved equal"
         ))  # fmt: skip
         if same.different:
             console.print(Text(f"  different: {', '.join(same.different)}", "bold red"))
     if report.first is not None:
-        console.print(Text("\n" + describe(report.first)))
+        console.print(Text("\n" + describe(report.first, report.adder)))
 
 
-def describe(refuted: Refuted) -> str:
+def describe(refuted: Refuted, adder: str = "ripple") -> str:
     """The instruction, the property, the state, and how to see it."""
     case = refuted.case
     digits = max(1, (refuted.width + 3) // 4)
@@ -711,8 +715,9 @@ def describe(refuted: Refuted) -> str:
     facts += [f"{name} {value:X}" for name, value in refuted.beside.items()]
     if facts:
         lines.append(f"  {'; '.join(facts)}")
+    chosen = "" if adder == "ripple" else f" --adder {adder}"
     lines.append(
-        f"  carrywave prove {refuted.name} --variant {refuted.variant} --vcd FILE.vcd "
+        f"  carrywave prove {refuted.name} --variant {refuted.variant}{chosen} --vcd FILE.vcd "
         "writes what the hardware does there"
     )
     return "\n".join(lines)

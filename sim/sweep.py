@@ -15,6 +15,7 @@ from .compare import FIELDS, Comparison, Disagreement, Tally, Witness, differenc
 from .gates import Gates
 from .isa import BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
 from .model import Model
+from .netlist import built_as
 from .workers import processors, workers
 
 if TYPE_CHECKING:
@@ -190,9 +191,10 @@ class VariantReport:
 
 @dataclass(frozen=True)
 class SweepReport:
-    """What a sweep has shown, by variant."""
+    """What a sweep has shown, by variant; `adder` is the form of the ALU's."""
 
     variants: dict[str, VariantReport]
+    adder: str = "ripple"
 
     @property
     def agree(self) -> bool:
@@ -203,6 +205,7 @@ class SweepReport:
         """The same as plain dictionaries, lists and numbers."""
         return {
             "agree": self.agree,
+            "adder": self.adder,
             "variants": {name: one.to_json() for name, one in self.variants.items()},
         }
 
@@ -215,6 +218,7 @@ def sweep(
     *,
     model: Witness | None = None,
     jobs: int | None = None,
+    adder: str = "ripple",
 ) -> SweepReport:
     """Puts every case of the rows named, or of all `ROWS`, to the gates and to the model.
 
@@ -222,13 +226,14 @@ def sweep(
     `off_bus_rows` that the gates mark count too. `progress` is told how many cases are done. `jobs`
     is the number of processes: by default as many as processors, or one if there is little to do;
     witnesses are pickled for them, and they import the caller's main module, as always with
-    `multiprocessing`. Raises NetlistError if a netlist cannot be made, ValueError for an unknown
-    row or variant, WorkerError if a process dies.
+    `multiprocessing`. `adder` is the form of the ALU's in the gates. Raises NetlistError if a
+    netlist cannot be made, ValueError for an unknown row, variant or adder, WorkerError if a
+    process dies.
     """
     tasks, variants = _tasks(variant, names)
     if jobs is None:
         jobs = processors() if sweep_size(variant, names) > SMALL else 1
-    pairs = {one: (model or Model(one), witness or Gates(one)) for one in variants}
+    pairs = {one: (model or Model(one), witness or Gates(one, adder=adder)) for one in variants}
     shares: dict[int, Share] = {}
     reports: dict[str, VariantReport] = {}
     done = 0
@@ -251,7 +256,7 @@ def sweep(
                 tuple(Row(name, _opcodes(name), share) for name, share in rows.items()),
                 time.perf_counter() - began,
             )
-    return SweepReport(reports)
+    return SweepReport(reports, adder)
 
 
 def sweep_size(variant: str, names: Collection[str] = ()) -> int:
@@ -335,7 +340,8 @@ def draw_sweep(result: SweepReport, console: Console) -> None:
     console.print(Text(f"\nFields compared: {', '.join(_in_order(compared))}."))
     for one, total in zip(variants, totals, strict=True):
         verdict = "agrees" if total.agree else f"{total.mismatches:,} wrong"
-        console.print(Text(f"{one.variant}: {total.cases:,} cases, {verdict}, {one.seconds:.1f} s"))
+        built = built_as(one.variant, result.adder)
+        console.print(Text(f"{built}: {total.cases:,} cases, {verdict}, {one.seconds:.1f} s"))
     for one, total in zip(variants, totals, strict=True):
         row_at_fault = one.first_row
         if row_at_fault is not None:

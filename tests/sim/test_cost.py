@@ -20,7 +20,7 @@ from carrywave.sim import cost, netlist
 from carrywave.sim.cases import sampled_cases
 from carrywave.sim.clocked import run_program
 from carrywave.sim.gates import Gates
-from carrywave.sim.isa import VARIANTS
+from carrywave.sim.isa import ADDERS, VARIANTS
 from carrywave.sim.netlist import PORTS, Gate, Netlist, NetlistError, drawn_netlist, parse
 from carrywave.sim.program import load
 
@@ -126,21 +126,27 @@ def test_a_path_s_end_has_the_name_of_its_own_component():
     assert cost.wire_name(drawn, 5, "", parts) == "wire 5"
 
 
+def rounds_to(drawn, wanted, known):
+    """How often gates can be taken off whose inputs are all known, until all wanted wires are."""
+    known, waiting, rounds = {0, 1, *known}, list(drawn.gates), 0
+    while not known.issuperset(wanted):
+        ready = {gate.output for gate in waiting if known.issuperset(gate.inputs)}
+        assert ready
+        waiting = [gate for gate in waiting if gate.output not in ready]
+        known |= ready
+        rounds += 1
+    return rounds
+
+
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_the_longest_path_is_one_that_the_gates_have(variant):
     measured = cost.measure(variant)
     assert (measured.start, measured.end) == ("control.opcode[7]", "stack.pointer[7]")
     # A second way: how often gates can be taken off whose inputs are all known.
     drawn = drawn_netlist(variant)
-    known = {0, 1, *(q for q, _ in drawn.flops)}.union(*drawn.inputs.values())
-    rounds, waiting = 0, list(drawn.gates)
+    known = {q for q, _ in drawn.flops}.union(*drawn.inputs.values())
     wanted = {d for _, d in drawn.flops}.union(*drawn.outputs.values())
-    while wanted - known:
-        ready = {gate.output for gate in waiting if known.issuperset(gate.inputs)}
-        waiting = [gate for gate in waiting if gate.output not in ready]
-        known |= ready
-        rounds += 1
-    assert measured.depth == rounds > 50
+    assert measured.depth == rounds_to(drawn, wanted, known) > 50
 
 
 # The netlist for other tools
@@ -268,10 +274,12 @@ def test_the_command_writes_the_file_and_prints_the_table(command, tmp_path, wit
     lines = [line.rstrip() for line in out.splitlines()]
     assert lines[0] == "binary: the gates as drawn"
     assert lines[1].split() == ["part", *netlist.KINDS.values(), "gates", "flip-flops"]
-    assert re.fullmatch(r"total( +\d+){7}", lines[-6])
-    assert lines[-5:-3] == [
+    assert re.fullmatch(r"total( +\d+){7}", lines[-7])
+    assert lines[-6:-3] == [
         "",
         "longest path: 93 gates, from control.opcode[7] to stack.pointer[7]",
+        # Propagate, then an AND and an OR for each of eight bits.
+        "the ALU's adder: 17 gates from its inputs to carry[8], 17 to the last carry",
     ]
     assert lines[-3:] == [
         "",
@@ -289,6 +297,81 @@ def test_the_command_s_json(command, tmp_path, without_fpga):
     assert printed == {
         **cost.measure("nmos").to_json(), "fpga": None, "file": str(tmp_path / "unit.il"),
     }  # fmt: skip
+
+
+# The adders side by side
+
+
+@pytest.mark.parametrize("adder", ADDERS)
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_the_depth_of_each_carry_is_one_that_the_gates_have(variant, adder):
+    drawn = drawn_netlist(variant, adder)
+    ports = ("a", "b", "carry_in", "carry_set")
+    known = [wire for port in ports for wire in drawn.names[f"alu.adder.{port}"]]
+    carries = drawn.names["alu.adder.carry"]
+    depths = cost.measure(variant, adder).carry_depths
+    assert depths == tuple(rounds_to(drawn, [wire], known) for wire in carries)
+
+
+def test_lookahead_and_prefix_are_shallower_and_take_more_gates():
+    ripple, lookahead, prefix = (cost.measure("binary", adder) for adder in ADDERS)
+    # Propagate, then an AND and an OR a bit.
+    assert ripple.carry_depths == (0, *range(3, 18, 2))
+    # A doubling of the span, from 1 to 9 places, is an AND and an OR. The AND of 2, 4 and 8 bits
+    # that hand on is one gate a doubling, and stands before the last OR.
+    assert max(prefix.carry_depths) == prefix.carry_depths[8] < 1 + 2 * 4
+    assert prefix.carry_depths[8] < max(lookahead.carry_depths) < ripple.carry_depths[8]
+    sizes = [sum(one.parts["alu.adder"].values()) for one in (ripple, lookahead, prefix)]
+    assert sizes[0] < sizes[1] < sizes[2]
+    # Nothing else of the unit is any different.
+    rest = [
+        {part: cells for part, cells in one.parts.items() if part != "alu.adder"}
+        for one in (ripple, lookahead, prefix)
+    ]
+    assert rest[0] == rest[1] == rest[2]
+
+
+def test_the_command_sets_the_adders_side_by_side(command, without_fpga):
+    status, out, err = command("--adder", "all", "--variant", "cmos")
+    assert (status, err) == (0, "")
+    lines = [line.rstrip() for line in out.splitlines()]
+    assert lines[0] == "cmos: the gates as drawn, and how many are one after another"
+    measured = {adder: cost.measure("cmos", adder) for adder in ADDERS}
+    assert [line.split() for line in lines[3:6]] == [
+        [
+            adder,
+            str(one.total.total() - 101),
+            str(one.parts["alu.adder"].total()),
+            *map(str, (one.depth, one.carry_depths[8], max(one.carry_depths))),
+        ]
+        for adder, one in measured.items()
+    ]
+    assert lines[6:] == ["", "iCE40: LUTs and highest clock with pip install 'carrywave[fpga]'"]
+    assert max(map(len, lines)) <= 80
+    status, out, _ = command("--adder", "all", "--variant", "cmos", "--json")
+    assert json.loads(out) == {
+        "adders": {name: {**one.to_json(), "fpga": None} for name, one in measured.items()}
+    }
+
+
+def test_one_adder_s_cost_and_file_have_its_name(command, tmp_path, without_fpga):
+    path = tmp_path / "unit.v"
+    status, out, _ = command("--adder", "prefix", "-o", path)
+    assert status == 0
+    assert out.startswith("nmos, prefix adder: the gates as drawn\n")
+    assert out.endswith(f"{path}: Verilog, module unit_nmos_prefix\n")
+    assert "\nmodule unit_nmos_prefix(" in path.read_text()
+
+
+def test_what_no_adder_is_and_what_goes_with_all_are_one_line(command, tmp_path):
+    assert command("--adder", "skip") == (
+        2, "", "carrywave: Invalid value for '--adder': 'skip' is not one of 'ripple', "
+        "'lookahead', 'prefix', 'all'.\n",
+    )  # fmt: skip
+    assert command("--adder", "all", "-o", tmp_path / "unit.v") == (
+        2, "", "carrywave: -o writes the gates of one unit: name one --adder\n",
+    )  # fmt: skip
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("name", ["unit.txt", "unit", "unit.v.bak"])
@@ -388,6 +471,18 @@ def test_the_placer_s_report_is_read(placer, command):
         "inputs         16.3  ns before the clock's edge, the slowest",
         "outputs        25.8  ns after it, the slowest",
     ]
+
+
+def test_the_placer_s_figures_are_in_the_table_of_adders(placer, command):
+    placer(f"open('report.json', 'w').write({json.dumps(REPORT)!r})")
+    status, out, _ = command("--adder", "all")
+    assert status == 0
+    lines = [line.rstrip() for line in out.splitlines()]
+    assert [line.split()[-1] for line in lines[3:6]] == ["38.1"] * 3
+    luts = [int(line.split()[-2]) for line in lines[3:6]]
+    assert all(300 < count < 2012 for count in luts)
+    assert lines[-1] == "iCE40 HX8K, package CT256: an estimate, the pins where the placer likes"
+    assert max(map(len, lines)) <= 80
 
 
 def test_a_placer_that_fails_is_one_line(placer, command):

@@ -67,6 +67,14 @@ def test_gates_agree_with_the_model_in_decimal_mode(variant: str) -> None:
     assert set(comparison.instructions) == {"ADC", "SBC"}
 
 
+@pytest.mark.parametrize("adder", ["lookahead", "prefix"])
+def test_clocks_and_gates_agree_with_every_other_adder(adder: str) -> None:
+    cases = sampled_cases(400, seed=20261126)
+    comparison = compare(Clocked(adder=adder), Gates(adder=adder), cases)
+    assert (comparison.cases, comparison.mismatches) == (400, 0)
+    assert compare(Model(), Gates(adder=adder), cases).agree
+
+
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_gates_agree_with_the_rtl_clock_by_clock(variant: str) -> None:
     cases = sampled_cases(250, 3)

@@ -148,6 +148,38 @@ def test_each_property_can_be_violated(
     assert len(wanted) == proof.properties > 14
 
 
+# The other adders
+
+
+@pytest.mark.parametrize("adder", ["lookahead", "prefix"])
+def test_sums_and_differences_are_proved_of_every_adder(adder: str) -> None:
+    report = prove("nmos", ["ADC", "SBC"], adder=adder)
+    assert report.agree
+    one = alone(report)
+    assert one.total.properties > 100
+    assert report.to_json()["adder"] == adder
+    # The netlists are those with that adder: the drawn one has its gates.
+    assert one.equivalence.gates[0] == len(drawn_netlist("nmos", adder).gates)
+    assert one.equivalence.gates[0] != len(drawn_netlist("nmos").gates)
+
+
+@pytest.mark.parametrize("adder", ["lookahead", "prefix"])
+def test_a_wrong_span_is_refuted_and_the_command_that_shows_it_has_the_adder(adder: str) -> None:
+    drawn = drawn_netlist("binary", adder)
+    wire = drawn.names["alu.adder.generate_4"][4 if adder == "prefix" else 0]
+    gates = [Gate("AND", g.output, g.inputs) if g.output == wire else g for g in drawn.gates]
+    wrong = drawn.replaced(gates)
+    assert wrong != drawn
+    report = prove("binary", ["CMP", "NOP"], netlist=wrong, optimised=wrong, adder=adder)
+    shares = alone(report).shares
+    assert shares["CMP"].refuted
+    assert shares["NOP"].agree
+    assert report.first is not None
+    assert shown(report.first, wrong)
+    command = f"carrywave prove CMP --variant binary --adder {adder} --vcd FILE.vcd writes"
+    assert command in describe(report.first, adder)
+
+
 # Of nothing nothing is proved
 
 
@@ -278,8 +310,8 @@ def test_a_report_names_instruction_field_and_state(
     carrywave: Callable[..., Any], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     netlist = altered("alu.carry", 8, "AND")
-    monkeypatch.setattr(proofs, "drawn_netlist", lambda _: netlist)
-    monkeypatch.setattr(proofs, "optimised_netlist", lambda _: netlist)
+    monkeypatch.setattr(proofs, "drawn_netlist", lambda *_: netlist)
+    monkeypatch.setattr(proofs, "optimised_netlist", lambda *_: netlist)
     wave = tmp_path / "state.vcd"
     status, out, _ = carrywave("prove", "ADC", "CLC", "--vcd", wave)
     assert status == 1
@@ -297,7 +329,7 @@ def test_a_report_names_instruction_field_and_state(
     assert found["variants"]["nmos"]["instructions"]["CLC"]["refuted"] == 0
     # What was altered is no longer what is optimised, either.
     assert found["variants"]["nmos"]["equivalence"]["different"]
-    monkeypatch.setattr(proofs, "optimised_netlist", lambda _: netlist)
+    monkeypatch.setattr(proofs, "optimised_netlist", lambda *_: netlist)
     unwritable = tmp_path / "absent" / "state.vcd"
     assert carrywave("prove", "ADC", "--vcd", unwritable)[::2] == (
         2, f"carrywave: {unwritable}: No such file or directory\n",
@@ -533,6 +565,16 @@ def test_the_command_proves_and_counts(carrywave: Callable[..., Any], tmp_path: 
     assert not wave.exists()
 
 
+def test_the_command_names_the_adder(carrywave: Callable[..., Any]) -> None:
+    status, out, _ = carrywave("prove", "NOP", "--adder", "prefix", "--variant", "binary")
+    assert status == 0
+    assert "binary, prefix adder: 18 of 18 properties proved for all states, " in out
+    assert carrywave("prove", "NOP", "--adder", "skip") == (
+        2, "", "carrywave: Invalid value for '--adder': 'skip' is not one of 'ripple', "
+        "'lookahead', 'prefix'.\n",
+    )  # fmt: skip
+
+
 def test_what_is_no_instruction_is_one_clear_line(carrywave: Callable[..., Any]) -> None:
     status, out, error = carrywave("prove", "ADX")
     assert (status, out) == (2, "")
@@ -548,7 +590,7 @@ def test_what_is_no_instruction_is_one_clear_line(carrywave: Callable[..., Any])
 def test_no_netlist_is_one_clear_line(
     carrywave: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def fail(_: str) -> Netlist:
+    def fail(*_: str) -> Netlist:
         raise NetlistError("Yosys is not installed: pip install pyosys")
 
     monkeypatch.setattr(proofs, "drawn_netlist", fail)

@@ -93,6 +93,41 @@ def test_every_instruction_and_entry_agrees_on_everything(variant: str) -> None:
         assert row.share.fields == {*FIELDS, BUS} - absent
 
 
+@pytest.mark.parametrize("adder", ["lookahead", "prefix"])
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_the_sweep_agrees_with_every_other_adder(variant: str, adder: str) -> None:
+    # CMOS whole, on all processors; of the others what uses the adder most.
+    names = () if variant == "cmos" else ("ADC", "SBC", "CMP", "ROL", "DEC", "BCC")
+    report = sweep(variant, names, adder=adder)
+    assert report.agree
+    assert report.variants[variant].comparison.cases == sweep_size(variant, names) > 5_000_000
+    assert report.to_json()["adder"] == adder
+
+
+@pytest.mark.parametrize(
+    ("where", "old", "new", "expected"),
+    [
+        # A span that makes a carry where its upper half does or its lower half does.
+        ("prefix.PrefixAdder.carries", "made | (handed_on & made_below)", "made | made_below",
+         {"ADC", "SBC", "CMP", "INC", "ASL", "BCC"}),
+        ("lookahead.LookaheadAdder._carries", "propagate[s : s + GROUP].all()",
+         "propagate[s : s + GROUP].any()", {"ADC", "SBC", "CMP", "INC", "BCC"}),
+    ],
+)  # fmt: skip
+def test_the_sweep_sees_a_span_that_is_wrong(
+    monkeypatch: pytest.MonkeyPatch, where: str, old: str, new: str, expected: set[str]
+) -> None:
+    with_line(monkeypatch, where, old, new)
+    adder = where.split(".")[0]
+    design = run_yosys(rtlil_of("nmos", adder), [*SCRIPT, "write_json FILE"], ".json")
+    gates = Gates("nmos", parse(json.loads(design)))
+    # The program counter and the stack pointer have adders of their own, which are ripples.
+    report = sweep("nmos", ["ADC", "SBC", "CMP", "INC", "ASL", "BCC", "PHA", "NOP"], gates)
+    assert set(wrong_rows(report)) == expected
+    # Another adder knows nothing of it.
+    assert sweep("nmos", ["CMP"], adder="ripple").agree
+
+
 def test_processes_give_what_one_gives() -> None:
     names = ["PLA", "NOP", "INX", "IRQ"]
     netlist = changed(drawn_netlist("binary"), "stack.adder.carry", 4)
@@ -406,6 +441,14 @@ def test_the_table_fits_80_columns_with_all_variants(carrywave: Callable[..., An
         assert f"{variant}: 271,232 cases, agrees, " in out
 
 
+def test_the_command_names_the_adder(carrywave: Callable[..., Answer]) -> None:
+    status, out, _ = carrywave("sweep", "INX", "--adder", "prefix")
+    assert status == 0
+    assert "nmos, prefix adder: 9,600 cases, agrees, " in out
+    status, out, _ = carrywave("sweep", "INX", "--adder", "lookahead", "--json")
+    assert (status, json.loads(out)["adder"]) == (0, "lookahead")
+
+
 def test_the_command_s_json_has_it_all(carrywave: Callable[..., Answer]) -> None:
     status, out, err = carrywave("sweep", "INX", "NMI", "--variant", "cmos", "--json")
     assert (status, err, out.count("\n")) == (0, "", 1)
@@ -425,7 +468,7 @@ def test_the_command_tells_instruction_field_and_case(
     carrywave: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     faulty = Gates("nmos", changed(drawn_netlist("nmos"), "alu.adder.sum", 2))
-    monkeypatch.setattr(module, "Gates", lambda variant: faulty)
+    monkeypatch.setattr(module, "Gates", lambda variant, adder: faulty)
     status, out, _ = carrywave("sweep", "INX", "NOP")
     assert status == 1
     assert "First wrong case: INX, number " in out
@@ -456,6 +499,11 @@ def test_a_case_that_only_the_bus_shows_is_drawn_too() -> None:
     ("arguments", "message"),
     [
         (["ADX"], "'ADX' is not a documented mnemonic; did you mean "),
+        (
+            ["ADC", "--adder", "skip"],
+            "carrywave: Invalid value for '--adder': 'skip' is not one of 'ripple', 'lookahead', "
+            "'prefix'.\n",
+        ),
         (["ADC", "--variant", "none"], "'none' is not one of 'nmos', 'cmos', 'binary', 'all'."),
     ],
 )
@@ -473,7 +521,9 @@ def test_a_netlist_that_cannot_be_made_is_one_line(
     (tmp_path / "file").write_text("")
     monkeypatch.setenv("CARRYWAVE_CACHE", str(tmp_path / "file" / "cache"))
     drawn_netlist.cache_clear()
-    monkeypatch.setattr(module, "Gates", lambda variant: Gates(variant, drawn_netlist(variant)))
+    monkeypatch.setattr(
+        module, "Gates", lambda variant, adder: Gates(variant, drawn_netlist(variant, adder))
+    )
     status, out, err = carrywave("sweep", "CLC")
     assert (status, out) == (2, "")
     assert err == (
