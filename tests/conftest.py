@@ -46,7 +46,7 @@ def carrywave(
 @pytest.fixture
 def one_simulator(monkeypatch: pytest.MonkeyPatch) -> None:
     """Keeps a variant's hardware from one operation to the next: building it takes the time."""
-    units: dict[str, Unit] = {}
+    units: dict[tuple[str, str], Unit] = {}
     simulators: dict[int, tuple[Any, list[Any]]] = {}
 
     def simulate(unit: Unit, testbench: Any) -> None:
@@ -65,10 +65,10 @@ def one_simulator(monkeypatch: pytest.MonkeyPatch) -> None:
             simulators[id(unit)] = simulator, job
         simulator.run()
 
-    def unit_of(variant: str) -> Unit:
-        if variant not in units:
-            units[variant] = Unit(variant)
-        return units[variant]
+    def unit_of(variant: str, adder: str = "ripple") -> Unit:
+        if (variant, adder) not in units:
+            units[variant, adder] = Unit(variant, adder)
+        return units[variant, adder]
 
     monkeypatch.setattr(clocked, "Unit", unit_of)
     monkeypatch.setattr(clocked, "simulate", simulate)
