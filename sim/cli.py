@@ -18,6 +18,8 @@ from .isa import ADDERS, BY_MNEMONIC, EVENTS, VARIANTS
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from carrywave.waves.svg import Figure
+
 AGREE, DISAGREE, UNUSABLE = 0, 1, 2
 UNREAD = 141  # what a shell says of a program whose output nobody reads
 
@@ -121,6 +123,17 @@ def _drop_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def write_figure(figure: Figure, path: str) -> None:
+    """Writes a figure to a file, or says why that cannot be."""
+    from .files import written_beside
+
+    try:
+        with written_beside(path) as file:
+            file.write(figure.render())
+    except OSError as error:
+        unusable(f"{path}: {error.strerror}")
+
+
 def print_json(value: Any) -> None:
     """One JSON object on one line."""
     click.echo(json.dumps(value, separators=(",", ":")))
@@ -195,10 +208,11 @@ def cli() -> None:
 @click.option(
     "--vcd", "vcd", type=click.Path(dir_okay=False), help="Write the waveform to this file."
 )
+@click.option("--svg", type=click.Path(dir_okay=False), help="Write a figure of it to this file.")
 @json_option
 def op(
     mnemonic: str, numbers: tuple[int, ...], carry: int, decimal: bool, status: int, variant: str,
-    vcd: str | None, as_json: bool,
+    vcd: str | None, svg: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Show one operation: each carry, and where each flag comes from.
 
@@ -211,6 +225,7 @@ def op(
     carrywave op SBC '$50' '$F0' --carry 1
     carrywave op CMP -128 1
     carrywave op ADC 0x58 0x46 --carry 1 --decimal --variant cmos
+    carrywave op ADC 0x50 0x50 --svg adc.svg
     """
     from .operation import UsageError, arrange, operate
 
@@ -231,6 +246,13 @@ def op(
             unusable(f"{vcd}: {error.strerror}")
     else:
         result = operate(*inputs)
+    if svg:
+        from carrywave.waves.figures import NothingToDrawError, operation_figure
+
+        try:
+            write_figure(operation_figure(result), svg)
+        except NothingToDrawError as error:
+            unusable(error)
     if as_json:
         print_json(result.to_json())
     else:

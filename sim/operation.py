@@ -68,6 +68,15 @@ class Operation:
         """c0..c8, or None if the chain has no part in it."""
         return [self.alu["carry"] >> i & 1 for i in range(9)] if self.uses_chain else None
 
+    def _repr_svg_(self) -> str | None:
+        """What a notebook shows: the figure; None where there is nothing to draw."""
+        from carrywave.waves.figures import NothingToDrawError, operation_figure
+
+        try:
+            return operation_figure(self).render()
+        except NothingToDrawError:
+            return None
+
     def to_json(self) -> dict[str, Any]:
         """Plain values; a flag that the operation leaves alone is None."""
         return {

@@ -17,7 +17,18 @@ if TYPE_CHECKING:
 
     from .findings import CheckReport
 
-__all__ = ["draw_check", "draw_operation", "draw_run"]
+__all__ = [
+    "digit_note",
+    "draw_check",
+    "draw_operation",
+    "draw_run",
+    "headings_of",
+    "kinds_of",
+    "names_of",
+    "reasons_of",
+    "signed",
+    "signed_reading",
+]
 
 # Roles, not decoration: what is 1, what is a carry that is 1, and what may be passed over.
 ONE: Final = "bold"
@@ -58,13 +69,19 @@ def draw_operation(op: Operation) -> RenderableType:
     return Group(*parts)
 
 
-def _title(op: Operation) -> Text:
+def headings_of(op: Operation) -> tuple[str, str]:
+    """What an operation does, and under which variant and mode."""
     meaning = MEANINGS.get(op.alu["operation"], "").format(r=NAMES[op.register])
     if op.alu["operation"] == "PASS":
         meaning = "the adder has no part in this"
     mode = "decimal" if op.decimal and op.mnemonic in ("ADC", "SBC") else "binary"
     mode = "decimal not connected" if mode == "decimal" and op.variant == "binary" else mode
-    return Text.assemble((op.mnemonic, "bold"), "  ", meaning, (f"   {op.variant}, {mode}", QUIET))
+    return meaning, f"{op.variant}, {mode}"
+
+
+def _title(op: Operation) -> Text:
+    meaning, mode = headings_of(op)
+    return Text.assemble((op.mnemonic, "bold"), "  ", meaning, (f"   {mode}", QUIET))
 
 
 def _value(byte: int) -> str:
@@ -84,13 +101,43 @@ def _numbers() -> Text:
     return Text(" bit".ljust(WIDTH) + heads + "   hex  dec   +/-", QUIET)
 
 
+def kinds_of(op: Operation) -> list[str]:
+    """What each bit, from 0, does with a carry: "make", "pass" or "stop"."""
+    makes, hands = op.alu["generate"], op.alu["propagate"]
+    return ["make" if makes >> i & 1 else "pass" if hands >> i & 1 else "stop" for i in range(8)]
+
+
+def names_of(op: Operation) -> tuple[str, str, str]:
+    """How the chain's left input is called, the byte beside it, and what the chain has of that.
+
+    The second is "" where the chain has the byte itself.
+    """
+    operation = op.alu["operation"]
+    left = "PC low" if operation == "OFFSET" else NAMES[op.register]
+    complement = {"SUBTRACT": "NOT M", "COMPARE": "NOT M", "DECREMENT": "FF", "INCREMENT": "0"}
+    plain = {"SHIFT_LEFT": left, "ROTATE_LEFT": left, "OFFSET": "offset"}.get(operation, "M")
+    inverted = operation in ("SUBTRACT", "COMPARE")
+    return left, "M" if inverted else "", complement.get(operation, plain)
+
+
+def digit_note(op: Operation) -> str:
+    """Why c4 is 1 although bit 3 did not carry, in decimal mode; "" where that is not so."""
+    carries = op.carries
+    if carries is None:
+        return ""
+    half = sum(op.alu[side] % 16 for side in ("a", "operand")) + carries[0]
+    return (
+        f"c4 is 1 because the low digits make {half}: ten or more"
+        if carries[4] and half < 16
+        else ""
+    )
+
+
 def _chain(op: Operation) -> RenderableType:
     alu, carries = op.alu, op.carries or []
     kind = Text(" each bit".ljust(WIDTH))
-    for i in range(7, -1, -1):
-        makes, hands = alu["generate"] >> i & 1, alu["propagate"] >> i & 1
-        word = "make" if makes else "pass" if hands else "stop"
-        kind.append(word.center(CELL), CARRY if makes else "" if hands else QUIET)
+    for word in reversed(kinds_of(op)):
+        kind.append(word.center(CELL), {"make": CARRY, "pass": "", "stop": QUIET}[word])
     kind.append("   a carry", QUIET)
     chain, names = Text(" carry".ljust(WIDTH - CELL // 2)), Text(" " * (WIDTH - CELL // 2))
     for i in range(8, -1, -1):
@@ -98,19 +145,17 @@ def _chain(op: Operation) -> RenderableType:
         chain.append(wire.ljust(CELL), CARRY if carries[i] else QUIET)
         names.append(f"c{i}".center(CELL), QUIET)
     rows = [_numbers()]
-    left = "PC low" if alu["operation"] == "OFFSET" else NAMES[op.register]
+    left, byte, beside = names_of(op)
     rows.append(_row(left, alu["a"]))
-    complement = {"SUBTRACT": "NOT M", "COMPARE": "NOT M", "DECREMENT": "FF", "INCREMENT": "0"}
-    if alu["operation"] in ("SUBTRACT", "COMPARE"):
-        rows.append(_row("M", alu["b"], QUIET))
-    plain = {"SHIFT_LEFT": left, "ROTATE_LEFT": left, "OFFSET": "offset"}.get(alu["operation"], "M")
-    rows.append(_row(complement.get(alu["operation"], plain), alu["operand"]))
+    if byte:
+        rows.append(_row(byte, alu["b"], QUIET))
+    rows.append(_row(beside, alu["operand"]))
     rows += [kind, chain, names]
     corrected = alu["result"] != alu["sum"]
     rows.append(_row("sum", alu["sum"]))
-    half = sum(alu[side] % 16 for side in ("a", "operand")) + carries[0]
-    if carries[4] and half < 16:
-        rows.append(Text(f" c4 is 1 because the low digits make {half}: ten or more", QUIET))
+    note = digit_note(op)
+    if note:
+        rows.append(Text(f" {note}", QUIET))
     if corrected:
         rows.append(_row("corrected", alu["result"], value=f"   ${alu['result']:02X}  as digits"))
     return Group(*rows)
@@ -197,7 +242,7 @@ def reasons_of(op: Operation) -> dict[str, tuple[str, str]]:
     reasons["c"] = _carry_reason(op, decimal, carries)
     reasons["v"] = (
         f"c8 XOR c7 = {carries[8]} XOR {carries[7]}",
-        "no meaning in decimal" if decimal else _overflow(op),
+        "no meaning in decimal" if decimal else signed_reading(op),
     )
     return reasons
 
@@ -228,12 +273,14 @@ def _carry_reason(op: Operation, decimal: int, carries: list[int]) -> tuple[str,
     )
 
 
-def _overflow(op: Operation) -> str:
+def signed_reading(op: Operation) -> str:
+    """The sum, difference or comparison of two's complement numbers, and whether it fits."""
     a, m = signed(op.alu["a"]), signed(op.alu["b"])
     second = f"({m})" if m < 0 else f"{m}"
-    if op.alu["operation"] == "SUBTRACT":
-        value = a - m - 1 + op.carry_in
-        shown = f"{a} - {second}" + ("" if op.carry_in else " - 1")
+    if op.alu["operation"] in ("SUBTRACT", "COMPARE"):
+        borrow = op.alu["operation"] == "SUBTRACT" and not op.carry_in
+        value = a - m - borrow
+        shown = f"{a} - {second}" + (" - 1" if borrow else "")
     else:
         value = a + m + op.carry_in
         shown = f"{a} + {second}" + (" + 1" if op.carry_in else "")

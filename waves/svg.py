@@ -107,6 +107,13 @@ class Figure:
         self._open = self._root
         self.rect(0, 0, width, height, "background")
 
+    def resize(self, height: float) -> None:
+        """Another height, where only drawing shows how high the figure is."""
+        self.height = height
+        for element in (self._root, self._root.findall("rect")[0]):
+            element.set("height", number(height))
+        self._root.set("viewBox", f"0 0 {number(self.width)} {number(height)}")
+
     def _add(self, tag: str, attributes: dict[str, str]) -> ET.Element:
         return ET.SubElement(self._open, tag, {k: v for k, v in attributes.items() if v})
 
