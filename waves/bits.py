@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from .draw import NAMES, signed
-from .sheet import BITS, BOX, PITCH, Sheet, column
+from .sheet import BITS, BOX, ENDS, VALUES, Sheet, column
 
 if TYPE_CHECKING:
     from carrywave.sim.operation import Operation
@@ -95,7 +95,7 @@ def _shift(op: Operation) -> Sheet:
     y, out = TOP + 84, column(0) + BOX
     sheet.readings(TOP, label, byte)
     sheet.readings(y, "result", result)
-    sheet.text(column(8), TOP + 32, source, "quiet", "middle", 12)
+    sheet.text(column(8) - 24, TOP + 5, source, "quiet", "end", 13)
     for i in range(8, -1, -1):
         bit = enters if i == 8 else byte >> i & 1
         lands = column(i - 1) if i else out
@@ -134,9 +134,9 @@ def _status(op: Operation) -> Sheet:
     """A byte from the stack, each flag under its bit."""
     byte = op.operand or 0
     sheet = Sheet(op, f"{_told('The byte pulled', byte)} Each flag takes its bit.")
-    sheet.headings(TOP - 32)
-    sheet.text(column(0) + PITCH, TOP + 5, "byte pulled", bold=True)
-    sheet.text(column(0) + 3 * PITCH, TOP + 5, f"${byte:02X}", size=15, mono=True)
+    sheet.headings(TOP - 32, readings=1)
+    sheet.text(VALUES, TOP + 5, "byte pulled", bold=True)
+    sheet.text(ENDS[0], TOP + 5, f"${byte:02X}", anchor="end", size=15, mono=True)
     y = TOP + 70
     for i, flag in zip(BITS, PULLED, strict=True):
         bit, x = byte >> i & 1, column(i)

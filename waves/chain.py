@@ -37,7 +37,8 @@ def chain_figure(op: Operation) -> Sheet:
     below = sheet.reasons(end + 52) + 36
     for i, line in enumerate(LEGEND):
         sheet.text(24, below + 20 * i, line, "quiet", size=12)
-    circle = draw_circle(sheet, op, 1072, max(end + 132, adders + ADDER + 230), _decimal(op))
+    middle = max(end + (156 if _decimal(op) else 132), adders + ADDER + 230)
+    circle = draw_circle(sheet, op, 1072, middle, _decimal(op))
     sheet.resize(max(below + 20 * len(LEGEND), circle) + 8)
     return sheet
 
@@ -183,7 +184,7 @@ def _sums(sheet: Sheet, adders: float) -> float:
         for i in BITS:
             sheet.cell(column(i), y, result[i], f"result-{i}")
         sheet.readings(y, "corrected", alu["result"], digits=True)
-        y = _judge(sheet, y, alu["result"], 0) if late else y + 36
+        y = _judge(sheet, y, alu["result"], 0) if late else y + 14
     return y
 
 

@@ -45,8 +45,8 @@ def moves(op: Operation, decimal: bool) -> tuple[Move | None, Move | None]:
     if operation in ("INCREMENT", "DECREMENT"):
         step = 1 if operation == "INCREMENT" else -1
         words = f"unsigned: {a} {'+' if step > 0 else '-'} 1 = {a + step}"
-        near = f"signed: {signed(a)} {'+' if step > 0 else '-'} 1 = {signed(a) + step}"
-        return Move(a, step, words, ""), Move(a, step, near, "", border=128)
+        other = f"signed: {signed(a)} {'+' if step > 0 else '-'} 1 = {signed(a) + step}"
+        return Move(a, step, words, ""), Move(a, step, other, "", border=128)
     if operation == "OFFSET":
         step = signed(alu["operand"])
         total = a + step
@@ -110,7 +110,7 @@ def _dial(figure: Figure, x: float, y: float, size: int, both: bool) -> None:
     for i in range(size):
         fine = size // 20 if size == 100 else size // 16
         long = 7 if i % (size // 4) == 0 else 5 if i % fine == 0 else 2
-        ends = (_place(x, y, RADIUS + reach, i, size) for reach in (-long / 2, long / 2))
+        ends = [_place(x, y, RADIUS + reach, i, size) for reach in (-long / 2, long / 2)]
         ticks.append("M" + "L".join(f"{number(a)} {number(b)}" for a, b in ends))
     figure.path("".join(ticks), "line", name="positions")
     last, half = size - 1, size // 2

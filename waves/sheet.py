@@ -10,7 +10,7 @@ from .svg import Figure
 if TYPE_CHECKING:
     from carrywave.sim.operation import Operation
 
-__all__ = ["BITS", "BOX", "GATE", "PITCH", "VALUES", "Sheet", "bits_of", "column", "say"]
+__all__ = ["BITS", "BOX", "ENDS", "GATE", "PITCH", "VALUES", "Sheet", "bits_of", "column", "say"]
 
 WIDTH: Final = 1280
 MARGIN: Final = 24
@@ -21,6 +21,7 @@ FLAG: Final = 52  # the width of a flag's box at the left edge
 VALUES: Final = 888  # where the readings of a row begin
 ENDS: Final = (1056, 1156, 1256)  # where hex, unsigned and signed end
 BITS: Final = range(7, -1, -1)
+HEADS: Final = ("hex", "unsigned", "signed")
 TABLE: Final = (24, 92, 146, 200, 452)  # the columns of flag, was, is, because, which says
 
 
@@ -49,7 +50,9 @@ def say(op: Operation) -> str:
 
 def name(op: Operation) -> str:
     """The operation as it is written, with its numbers."""
-    bytes_ = [f"${byte:02X}" for byte in (op.a, op.operand) if byte is not None]
+    loads = op.operand is not None and op.alu["operation"] == "PASS"  # A before has no part in it
+    numbers = (op.operand,) if loads else (op.a, op.operand)
+    bytes_ = [f"${byte:02X}" for byte in numbers if byte is not None]
     return f"{op.mnemonic} {', '.join(bytes_)}".strip()
 
 
@@ -60,19 +63,20 @@ class Sheet(Figure):
         self.op = op
         meaning, mode = headings_of(op)
         if op.alu["operation"] == "PASS":
-            meaning = "a byte passes through"
+            pulled = op.mnemonic in ("PLP", "RTI")
+            meaning = "the byte pulled, into the flags" if pulled else "a byte passes through"
         super().__init__(WIDTH, 720, f"{name(op)}: {meaning}; {mode}", f"{description} {say(op)}")
         self.text(MARGIN, 42, name(op), size=22, bold=True)
         self.text(column(7) + 2 * PITCH - BOX / 2, 42, meaning, size=18)
         self.text(WIDTH - MARGIN, 42, mode, "quiet", "end")
         self.line(MARGIN, 58, WIDTH - MARGIN, 58)
 
-    def headings(self, y: float) -> None:
+    def headings(self, y: float, readings: int = 3) -> None:
         """The numbers of the bits, and what the readings at the right are."""
         for i in BITS:
             self.text(column(i), y, f"{i}", "quiet", "middle", 12, mono=True)
         self.text(column(8), y, "bit", "quiet", "middle", 12)
-        for end, head in zip(ENDS, ("hex", "unsigned", "signed"), strict=True):
+        for end, head in list(zip(ENDS, HEADS, strict=True))[:readings]:
             self.text(end, y, head, "quiet", "end", 12)
 
     def readings(self, y: float, label: str, byte: int, digits: bool = False) -> None:
