@@ -694,6 +694,72 @@ def vectors_(output: str, variant: str, as_json: bool) -> None:
         )
 
 
+@cli.command()
+@click.argument("dump", metavar="FILE.vcd", type=click.Path())
+@click.option("-o", "--output", metavar="FILE", required=True, type=click.Path(dir_okay=False),
+              help="The SVG file to write.")  # fmt: skip
+@click.option("--signals", metavar="NAME,...", default="",
+              help="What to draw, from the top: names as in the file, such as unit.status.n, or "
+              "their ends.  [default: a dozen]")  # fmt: skip
+@click.option("--from", "start", metavar="TIME",
+              help="Where to begin, in ns, or in us: clock 43 begins at 43us.")  # fmt: skip
+@click.option("--to", "end", metavar="TIME", help="Where to end.  [default: as much as fits]")
+@json_option
+def draw(
+    dump: str, output: str, signals: str, start: str | None, end: str | None, as_json: bool
+) -> None:
+    """Draw a part of a waveform as a figure, 1280 pixels wide.
+
+    Whole clocks are drawn. Of a waveform that `compare --vcd` wrote, the emulator's values too, in
+    the scope `emulator`.
+
+    \b
+    carrywave draw out.vcd -o out.svg
+    carrywave draw out.vcd -o out.svg --signals clk,mnemonic,alu.carry,status.v --from 43us
+    """
+    from carrywave.waves.read import DumpError
+    from carrywave.waves.timing import TimingError, time_of, timing_figure
+
+    try:
+        figure = timing_figure(
+            dump,
+            [name for name in signals.split(",") if name.strip()],
+            time_of(start, "--from") if start is not None else None,
+            time_of(end, "--to") if end is not None else None,
+        )
+    except (DumpError, TimingError) as error:
+        unusable(error)
+    write_figure(figure, output)
+    if as_json:
+        print_json({"file": output, "title": figure.title, "description": figure.description})
+    else:
+        click.echo(f"{output}: {figure.title}")
+
+
+@cli.command()
+@click.option("-o", "--output", metavar="FILE", type=click.Path(dir_okay=False),
+              help="Write the table as a figure, an SVG file.")  # fmt: skip
+@json_option
+def flags(output: str | None, as_json: bool) -> None:
+    """Show which instruction updates which flag.
+
+    \b
+    carrywave flags
+    carrywave flags -o flags.svg
+    """
+    from carrywave.waves.flagtable import flag_table
+
+    table = flag_table()
+    if output:
+        write_figure(table.figure(), output)
+    if as_json:
+        print_json(table.to_json())
+    elif output:
+        click.echo(f"{output}: {table.figure().title}")
+    else:
+        console().print(table.draw())
+
+
 def main() -> None:
     """The entry point: every error is one line on standard error, and exit status 2."""
     try:

@@ -123,6 +123,19 @@ class Comparison:
         """Whether something was compared and nothing differs: comparing nothing never agrees."""
         return self.cases > 0 and self.mismatches == 0 and len(self.skipped) < len(FIELDS)
 
+    def _repr_html_(self) -> str:
+        """What a notebook shows: the verdict, and what differs in which instruction."""
+        verdict = "agree" if self.agree else "disagree" if self.mismatches else "nothing compared"
+        rows = "".join(
+            f"<tr><td>{name}</td><td>{share.cases:,}</td><td>{share.mismatches:,}</td>"
+            f"<td>{' '.join(f'{field}:{count:,}' for field, count in share.fields.items())}</td></tr>"
+            for name, share in self.instructions.items()
+            if share.mismatches
+        )
+        head = "<tr><th>instruction</th><th>cases</th><th>wrong</th><th>fields</th></tr>"
+        table = f"<table>{head}{rows}</table>" if rows else ""
+        return f"<p>{verdict}: {self.mismatches:,} of {self.cases:,} cases differ</p>{table}"
+
     @classmethod
     def of(
         cls, cases: Cases, expected: Outcomes, actual: Outcomes, skip: Collection[str] = ()

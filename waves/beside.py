@@ -21,7 +21,7 @@ def _specs() -> Iterator[SignalSpec]:
         yield SignalSpec("emulator", flag, 1, "reg")
 
 
-#: The signals beside; a reader of dumps passes them over.
+#: The signals beside; a reader of dumps passes them over unless asked for them.
 EMULATOR: Final = tuple(_specs())
 
 

@@ -7,13 +7,13 @@ import re
 import signal
 import traceback
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from .signals import CLK, CLOSING, HALF, PERIOD, SIGNALS, TEXT_BITS
+from .signals import CLK, CLOSING, HALF, PERIOD, SIGNALS, TEXT_BITS, SignalSpec
 
 __all__ = ["Columns", "DumpError", "read_clocks"]
 
@@ -30,15 +30,19 @@ class DumpError(Exception):
 
 
 def read_clocks(
-    path: str | os.PathLike[str], consume: Callable[[Columns, int], None], chunk: int = CHUNK
+    path: str | os.PathLike[str],
+    consume: Callable[[Columns, int], None],
+    chunk: int = CHUNK,
+    beside: Sequence[SignalSpec] = (),
 ) -> int:
     """Calls ``consume(columns, first clock)`` for each `chunk` clocks of the file, in order.
 
-    Returns the number of clocks. Raises DumpError if the file is missing, cut off, no dump, or not
-    a dump of this bench's signals.
+    `beside` gives signals that get a column too if the file has them. Returns the number of
+    clocks. Raises DumpError if the file is missing, cut off, no dump, or not a dump of this bench's
+    signals.
     """
     clocks = closing_count(path)
-    reader = _Reader(path, consume, chunk)
+    reader = _Reader(path, consume, chunk, beside)
     handler = signal.getsignal(signal.SIGPIPE)
     from vcdvcd import VCDVCD
 
@@ -91,9 +95,14 @@ class _Reader:
     """The reader package's callbacks: gathers the values of each clock into a row."""
 
     def __init__(
-        self, path: str | os.PathLike[str], consume: Callable[[Columns, int], None], chunk: int
+        self,
+        path: str | os.PathLike[str],
+        consume: Callable[[Columns, int], None],
+        chunk: int,
+        beside: Sequence[SignalSpec],
     ) -> None:
         self.path, self.consume, self.chunk = path, consume, chunk
+        self.specs, self.beside = SIGNALS, beside
         self.index: dict[str, int] = {}  # of the signal, by the file's identifier code
         self.current: list[Any] = [None] * len(SIGNALS)
         self.rows: list[tuple[Any, ...]] = []
@@ -105,7 +114,9 @@ class _Reader:
         """Finds this bench's signals among those of the file."""
         codes = vcd.references_to_ids
         found = {re.sub(r"\[\d+:\d+\]$", "", name): code for name, code in codes.items()}
-        for i, spec in enumerate(SIGNALS):
+        self.specs += tuple(spec for spec in self.beside if spec.path in found)
+        self.current += [None] * (len(self.specs) - len(SIGNALS))
+        for i, spec in enumerate(self.specs):
             code = found.get(spec.path)
             if code is None:
                 raise DumpError(f"{self.path}: no signal {spec.path}: not a dump of this bench")
@@ -128,7 +139,7 @@ class _Reader:
         i = self.index.get(identifier_code)
         if i is None:
             return
-        spec = SIGNALS[i]
+        spec = self.specs[i]
         if value.strip("01"):
             found = f"{spec.path} at {time} ns is {value!r}"
             raise DumpError(f"{self.path}: {found}; expected 0s and 1s")
@@ -156,7 +167,7 @@ class _Reader:
         self.last_time = time
         if self.current[CLK] and not closing:
             if None in self.current:
-                missing = SIGNALS[self.current.index(None)].path
+                missing = self.specs[self.current.index(None)].path
                 raise DumpError(f"{self.path}: {missing} has no value at {time} ns")
             self.rows.append(tuple(self.current))
             self.clock += 1
@@ -169,7 +180,7 @@ class _Reader:
             return
         columns = {
             spec.path: np.array(column, dtype=object if spec.text else np.int64)
-            for spec, column in zip(SIGNALS, zip(*self.rows, strict=True), strict=True)
+            for spec, column in zip(self.specs, zip(*self.rows, strict=True), strict=True)
         }
         first = self.clock - len(self.rows)
         self.rows = []

@@ -201,6 +201,10 @@ class Figure:
             "stroke-dasharray": dash if role else "",
         }
 
+    def _repr_svg_(self) -> str:
+        """What a notebook shows."""
+        return self.render()
+
     def render(self) -> str:
         """The file's text, with a newline at its end."""
         ET.indent(self._root, " ")
