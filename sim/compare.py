@@ -126,12 +126,12 @@ class Comparison:
     def _repr_html_(self) -> str:
         """What a notebook shows: the verdict, and what differs in which instruction."""
         verdict = "agree" if self.agree else "disagree" if self.mismatches else "nothing compared"
-        rows = "".join(
-            f"<tr><td>{name}</td><td>{share.cases:,}</td><td>{share.mismatches:,}</td>"
-            f"<td>{' '.join(f'{field}:{count:,}' for field, count in share.fields.items())}</td></tr>"
-            for name, share in self.instructions.items()
-            if share.mismatches
-        )
+        rows = ""
+        for name, share in self.instructions.items():
+            if share.mismatches:
+                fields = " ".join(f"{field}:{count:,}" for field, count in share.fields.items())
+                cells = (name, f"{share.cases:,}", f"{share.mismatches:,}", fields)
+                rows += f"<tr>{''.join(f'<td>{cell}</td>' for cell in cells)}</tr>"
         head = "<tr><th>instruction</th><th>cases</th><th>wrong</th><th>fields</th></tr>"
         table = f"<table>{head}{rows}</table>" if rows else ""
         return f"<p>{verdict}: {self.mismatches:,} of {self.cases:,} cases differ</p>{table}"

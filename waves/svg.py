@@ -11,11 +11,11 @@ are CSS pixels, y downwards; the y of a text is its baseline.
 
 from __future__ import annotations
 
+import copy
 import hashlib
 import re
 import xml.etree.ElementTree as ET
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from typing import Final
 
 __all__ = ["PALETTE", "TEXT_ROLES", "Figure", "number", "text_width"]
@@ -78,15 +78,13 @@ class Figure:
     """A figure of `width` by `height` pixels that grows and shrinks with its page.
 
     `title` names it and `description` says in words what it shows: screen readers speak both. It
-    draws its own background, so it can be read on any page, and its ids are made from its words, so
-    several figures can stand in one page.
+    draws its own background, so it can be read on any page, and its ids are made from its content,
+    so several figures can stand in one page.
     """
 
     def __init__(self, width: float, height: float, title: str, description: str) -> None:
         self.width, self.height = width, height
         self.title, self.description = _clean(title), _clean(description)
-        words = f"{self.title}\n{self.description}".encode()
-        self.key = f"cw-{hashlib.sha256(words).hexdigest()[:10]}"
         size = {"width": number(width), "height": number(height)}
         self._root = ET.Element(
             "svg",
@@ -96,15 +94,13 @@ class Figure:
                 "viewBox": f"0 0 {size['width']} {size['height']}",
                 "class": "carrywave",
                 "role": "img",
-                "aria-labelledby": f"{self.key}-title {self.key}-desc",
                 "font-family": SANS,
                 "style": "max-width:100%;height:auto",
             },
         )
-        for tag, words_of in (("title", self.title), ("desc", self.description)):
-            ET.SubElement(self._root, tag, {"id": f"{self.key}-{tag}"}).text = words_of
+        for tag, words in (("title", self.title), ("desc", self.description)):
+            ET.SubElement(self._root, tag).text = words
         ET.SubElement(self._root, "style").text = _style()
-        self._open = self._root
         self.rect(0, 0, width, height, "background")
 
     def resize(self, height: float) -> None:
@@ -115,17 +111,7 @@ class Figure:
         self._root.set("viewBox", f"0 0 {number(self.width)} {number(height)}")
 
     def _add(self, tag: str, attributes: dict[str, str]) -> ET.Element:
-        return ET.SubElement(self._open, tag, {k: v for k, v in attributes.items() if v})
-
-    @contextmanager
-    def group(self, name: str = "", dx: float = 0, dy: float = 0) -> Iterator[None]:
-        """What is drawn inside belongs together; `name` is its class, `dx`, `dy` move it."""
-        moved = f"translate({number(dx)} {number(dy)})" if dx or dy else ""
-        before, self._open = self._open, self._add("g", {"class": name, "transform": moved})
-        try:
-            yield
-        finally:
-            self._open = before
+        return ET.SubElement(self._root, tag, {k: v for k, v in attributes.items() if v})
 
     def text(
         self, x: float, y: float, text: str, role: str = "ink", anchor: str = "start",
@@ -207,5 +193,10 @@ class Figure:
 
     def render(self) -> str:
         """The file's text, with a newline at its end."""
-        ET.indent(self._root, " ")
-        return ET.tostring(self._root, encoding="unicode") + "\n"
+        root = copy.deepcopy(self._root)
+        ET.indent(root, " ")
+        key = hashlib.sha256(ET.tostring(root)).hexdigest()[:10]
+        for tag in ("title", "desc"):
+            root.findall(tag)[0].set("id", f"cw-{key}-{tag}")
+        root.set("aria-labelledby", f"cw-{key}-title cw-{key}-desc")
+        return ET.tostring(root, encoding="unicode") + "\n"

@@ -154,7 +154,7 @@ def _fit(
             f"{asked} clocks do not fit, at most {count} of these signals do: give --to "
             f"{(first + count) * PERIOD}, or fewer signals"
         )
-    return count, min(WIDEST, (RIGHT - LEFT) // count)
+    return count, max(pitch(count), min(WIDEST, (RIGHT - LEFT) // count))
 
 
 def _runs(spec: SignalSpec, column: np.ndarray) -> list[tuple[int, int, str]]:
@@ -189,18 +189,18 @@ def _describe(shown: Sequence[SignalSpec], columns: Columns, first: int) -> str:
 
 
 def _draw(
-    name: str, shown: Sequence[SignalSpec], columns: Columns, first: int, clocks: int, pitch: float
+    file: str, shown: Sequence[SignalSpec], columns: Columns, first: int, clocks: int, pitch: float
 ) -> Figure:
     count = len(columns[CLOCK])
     last = first + count - 1
     height = TOP + ROW * len(shown) + 52
     which = f"clock {first}" if count == 1 else f"clocks {first} to {last}"
     figure = Figure(
-        WIDTH, height, f"{name}: {which} of {clocks}",
+        WIDTH, height, f"{file}: {which} of {clocks}",
         f"A timing diagram; {len(shown)} signals. {_describe(shown, columns, first)}",
     )  # fmt: skip
     right = LEFT + count * pitch
-    figure.text(24, 42, name, size=22, bold=True)
+    figure.text(24, 42, file, size=22, bold=True)
     figure.text(RIGHT, 42, f"{columns['unit.variant'][0]}", "quiet", "end")
     figure.line(24, 58, RIGHT, 58)
     figure.text(24, TOP - 40, "ns", "quiet", size=12)
@@ -218,19 +218,19 @@ def _draw(
             middle = x + pitch / 2
             figure.text(middle, TOP - 22, f"{first + i}", "quiet", "middle", 12, mono=True)
     for row, spec in enumerate(shown):
-        base = TOP + ROW * row + HIGH
+        base, name = TOP + ROW * row + HIGH, spec.path.replace(".", "-")
         figure.text(24, base - 5, spec.path.removeprefix("unit."), size=13, mono=True)
         if spec.path == CLOCK:
             _clock(figure, base, count, pitch)
         elif spec.path == MNEMONIC:
-            _bands(figure, base, _sequences(columns), count, pitch, "one")
+            _bands(figure, base, _sequences(columns), count, pitch, name, "one")
         elif spec.width > 1 or spec.text:
-            _bands(figure, base, _runs(spec, columns[spec.path]), count, pitch)
+            _bands(figure, base, _runs(spec, columns[spec.path]), count, pitch, name)
         else:
-            _level(figure, base, columns[spec.path].tolist(), pitch)
+            _level(figure, base, columns[spec.path].tolist(), pitch, name)
     rest = "" if count == clocks else f"; the file goes to clock {clocks - 1}"
     hidden = len(columns) - len(shown)
-    also = f"; {hidden} more signals are in the file" if hidden else ""
+    also = f"; {hidden} more signals are in it" if hidden else ""
     figure.text(24, height - 20, f"shown: {which}{rest}{also}", "quiet", size=12)
     if right < RIGHT - 200:
         figure.line(right, TOP - 14, right, bottom, "line", 0.5)
@@ -245,7 +245,7 @@ def _clock(figure: Figure, base: float, count: int, pitch: float) -> None:
     figure.polyline([*points, (LEFT + count * pitch, base)], "ink", 1.25)
 
 
-def _level(figure: Figure, base: float, values: Sequence[int], pitch: float) -> None:
+def _level(figure: Figure, base: float, values: Sequence[int], pitch: float, name: str) -> None:
     """A bit: 1 is high, thick and filled below."""
     begin = 0
     for i, value in enumerate(values):
@@ -256,7 +256,7 @@ def _level(figure: Figure, base: float, values: Sequence[int], pitch: float) -> 
         y = base - HIGH * value
         if value:
             figure.rect(x0, y, x1 - x0, HIGH, "panel")
-        figure.line(x0, y, x1, y, "one" if value else "line", 3 if value else 1.5)
+        figure.line(x0, y, x1, y, "one" if value else "line", 3 if value else 1.5, name=name)
         if begin:
             figure.line(x0, base, x0, base - HIGH, "ink", 1.5)
         begin = i + 1
@@ -264,7 +264,7 @@ def _level(figure: Figure, base: float, values: Sequence[int], pitch: float) -> 
 
 def _bands(
     figure: Figure, base: float, runs: Sequence[tuple[int, int, str]], count: int, pitch: float,
-    role: str = "ink",
+    name: str, role: str = "ink",
 ) -> None:  # fmt: skip
     """Values as hexagons, open where they began before the first clock or go on after the last."""
     middle, top = base - HIGH / 2, base - HIGH
@@ -273,11 +273,11 @@ def _bands(
         a, b = x0 + (SLANT if begin else 0), x1 - (SLANT if end < count else 0)
         outline = [(a, top), (b, top), (x1, middle), (b, base), (a, base), (x0, middle)]
         figure.polyline(outline, "", fill="panel", closed=True)
-        upper = [(x0, middle)] * (begin > 0) + [(a, top), (b, top)] + [(x1, middle)] * (end < count)
-        lower = [(x0, middle)] * (begin > 0) + [(a, base), (b, base)]
-        figure.polyline(upper, role if role == "one" else "line", 1.5)
-        figure.polyline(
-            lower + [(x1, middle)] * (end < count), role if role == "one" else "line", 1.5
-        )
+        left, right = [(x0, middle)] * (begin > 0), [(x1, middle)] * (end < count)
+        for level in (top, base):
+            edge = [*left, (a, level), (b, level), *right]
+            figure.polyline(edge, role if role == "one" else "line", 1.5)
         if text_width(text, LABEL, True) + ROOM - 8 <= x1 - x0:
-            figure.text((x0 + x1) / 2, base - 6, text, role, "middle", LABEL, True, role == "one")
+            figure.text(
+                (x0 + x1) / 2, base - 6, text, role, "middle", LABEL, True, role == "one", name
+            )

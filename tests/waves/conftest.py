@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import html
+import json
 import random
-from collections.abc import Callable
+import re
+import shutil
+import subprocess
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from io import StringIO
@@ -20,6 +25,11 @@ from carrywave.waves.dump import Dump
 
 REFERENCE = Path(__file__).parents[2] / "waves" / "reference"
 PERIOD = 1000
+SWITCHES = (
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--hide-scrollbars", "--window-size=1400,900",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -185,3 +195,40 @@ def _dump(program: Any, variant: str, clocks: int) -> tuple[DumpText, list[Seque
     with Dump(file, variant) as dump:
         run_program(program, variant, clocks, dump, sequences.append)
     return DumpText(file.getvalue()), sequences
+
+
+@pytest.fixture
+def judge_figures(tmp_path: Path) -> Callable[..., dict[str, dict[str, Any]]]:
+    """Renders SVG texts in one page of headless Chromium, and says what is wrong with each.
+
+    Of each by its name: what `judge.js` found, the number of texts, and the background's colour.
+    `font` stands in for the figures' own: another reader's may be wider.
+    """
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip(
+            "chromium is not installed: no figure is rendered (Debian: apt install chromium)"
+        )
+
+    def judge(figures: Mapping[str, str], dark: bool, font: str = "") -> dict[str, dict[str, Any]]:
+        style = f"section text {{ font-family: {font} !important }}" if font else ""
+        parts = "".join(f'<section id="{name}">{svg}</section>' for name, svg in figures.items())
+        script = (Path(__file__).parent / "judge.js").read_text()
+        page = tmp_path / "page.html"
+        page.write_text(
+            f"<!doctype html><meta charset=utf-8><style>body {{ margin: 0 }} {style}</style>{parts}"
+            f"<pre id=told></pre><script>{script}</script>",
+            encoding="utf-8",
+        )
+        scheme = f"--blink-settings=preferredColorScheme={0 if dark else 1}"
+        dumped = subprocess.run(
+            [chromium, *SWITCHES, scheme, f"--user-data-dir={tmp_path / 'profile'}", "--dump-dom",
+             page.as_uri()],
+            capture_output=True, text=True, timeout=120, check=True,
+        )  # fmt: skip
+        found = re.search(r'<pre id="told">(.*?)</pre>', dumped.stdout, re.DOTALL)
+        assert found, dumped.stderr
+        told: dict[str, dict[str, Any]] = json.loads(html.unescape(found[1]))
+        return told
+
+    return judge
