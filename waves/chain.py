@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from .circle import draw_circle
+from .circle import draw_circle, moves
 from .draw import digit_note, headings_of, kinds_of, names_of, signed
 from .sheet import BITS, BOX, GATE, PITCH, VALUES, Sheet, bits_of, column
 
@@ -63,7 +63,20 @@ def _describe(op: Operation) -> str:
         f"Eight full adders in a row, bit 7 on the left. {' '.join(dict.fromkeys(told))} "
         f"From bit 7 to bit 0 they {kinds} a carry. The carries c8 to c0 are {carries}. "
         f"The sum is ${total:02X}, {total} unsigned and {signed(total):+} signed.{corrected}"
+        f"{_circle(op)}"
     )
+
+
+def _circle(op: Operation) -> str:
+    """What the circle shows, in words."""
+    told = [
+        f"{move.words}{f'; it crosses the border: {move.crossed}' * bool(move.crossed)}"
+        if move.crosses
+        else move.words
+        for move in moves(op, _decimal(op))
+        if move is not None
+    ]
+    return f" On the circle: {'. '.join(told)}." if told else ""
 
 
 def _operands(sheet: Sheet, adders: float) -> None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import cos, pi, sin
 from typing import TYPE_CHECKING, Final
 
-from .draw import reasons_of, signed, signed_reading
+from .draw import names_of, reasons_of, signed, signed_reading
 from .svg import Figure, number
 
 if TYPE_CHECKING:
@@ -39,7 +39,10 @@ class Move:
 
 
 def moves(op: Operation, decimal: bool) -> tuple[Move | None, Move | None]:
-    """The unsigned and the signed move of an operation that uses the adder."""
+    """The unsigned and the signed move of an operation that uses the adder.
+
+    Neither in decimal mode if a digit is above 9.
+    """
     alu, carry = op.alu, op.carry_in
     a, m, operation = alu["a"], alu["b"], alu["operation"]
     if operation in ("INCREMENT", "DECREMENT"):
@@ -59,6 +62,8 @@ def moves(op: Operation, decimal: bool) -> tuple[Move | None, Move | None]:
         step = a + (carry if operation == "ROTATE_LEFT" else 0)
         return Move(a, step, says, "carry"), None
     if decimal:
+        if max(digit for byte in (a, m) for digit in (byte >> 4, byte % 16)) > 9:
+            return None, None
         low, other = (10 * (byte >> 4) + byte % 16 for byte in (a, m))
         step = other + carry if operation == "ADD" else -other - 1 + carry
         return Move(low, step, says, "carry" if step > 0 else "borrow", 100), None
@@ -81,8 +86,7 @@ def _place(x: float, y: float, radius: float, position: float, size: int) -> tup
 def draw_circle(figure: Figure, op: Operation, x: float, y: float, decimal: bool) -> float:
     """The circle, `x`, `y` its middle; the moves on it, what they say below. Its lower end."""
     far, near = moves(op, decimal)
-    digits = [digit for side in "ab" for digit in (op.alu[side] >> 4, op.alu[side] % 16)]
-    if decimal and max(digits) > 9:
+    if far is near:
         figure.text(x, y, "a digit is above 9:", "quiet", "middle", 13)
         figure.text(x, y + 20, "the makers define no result.", "quiet", "middle", 13)
         return y + 20
@@ -101,7 +105,8 @@ def draw_circle(figure: Figure, op: Operation, x: float, y: float, decimal: bool
         figure.line(x - 168, below - 4, x - 140, below - 4, role, 3, dash)
         figure.text(x - 132, below, move.words, size=12)
         below += 21
-    return below
+    figure.text(x - 132, below, f"ring: {names_of(op)[0]}; arrow: the sum", "quiet", size=12)
+    return below + 21
 
 
 def _dial(figure: Figure, x: float, y: float, size: int, both: bool) -> None:

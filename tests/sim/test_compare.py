@@ -540,3 +540,15 @@ def test_an_unknown_event_is_refused() -> None:
     cases["event"] = [0, 4, 1]
     with pytest.raises(ValueError, match=r"^event 4: expected 0 to 3$"):
         Comparison.of(cases, RIGHT[:3], RIGHT[:3])
+
+
+def test_a_notebook_shows_the_verdict_and_what_differs() -> None:
+    assert Comparison()._repr_html_() == "<p>nothing compared: 0 of 0 cases differ</p>"
+    right = Comparison(1000, 0, {"ADC": Tally(1000)})
+    assert right._repr_html_() == "<p>agree: 0 of 1,000 cases differ</p>"
+    wrong = Comparison(1000, 7, {"ADC": Tally(900), "SBC": Tally(100, 7, {"a": 2, "p.v": 7})})
+    assert wrong._repr_html_() == (
+        "<p>disagree: 7 of 1,000 cases differ</p><table><tr><th>instruction</th><th>cases</th>"
+        "<th>wrong</th><th>fields</th></tr><tr><td>SBC</td><td>100</td><td>7</td>"
+        "<td>a:2 p.v:7</td></tr></table>"
+    )

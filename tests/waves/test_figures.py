@@ -243,9 +243,9 @@ def test_numbers_are_short_and_an_unknown_role_is_named() -> None:
 def test_the_texts_of_a_chain_are_the_wires_worked_out_by_arithmetic() -> None:
     """Operands, carries, sum bits and flags as figure, JSON and plain arithmetic have them."""
     rng = random.Random(5)
-    bytes_ = [0, 1, 0x0F, 0x10, 0x55, 0x7F, 0x80, 0xAA, 0xFE, 0xFF]
+    bytes_ = [0, 1, 0x0F, 0x55, 0x7F, 0x80, 0xAA, 0xFF]
     pairs = [(a, m) for a in bytes_ for m in bytes_]
-    pairs += [(rng.randrange(256), rng.randrange(256)) for _ in range(60)]
+    pairs += [(rng.randrange(256), rng.randrange(256)) for _ in range(16)]
     checked = 0
     for a, m in pairs:
         carry = rng.randint(0, 1)
@@ -278,7 +278,7 @@ def test_the_texts_of_a_chain_are_the_wires_worked_out_by_arithmetic() -> None:
             assert flags == {flag: str(wanted[flag]) for flag in updated}
             assert flags == {f: str(v) for f, v in told["flags"].items() if v is not None}
             checked += 1
-    assert checked == 160 * 7
+    assert checked == 80 * 7
 
 
 @pytest.mark.usefixtures("one_simulator")
@@ -341,6 +341,21 @@ def test_a_decimal_correction_shows_what_is_added_to_each_digit() -> None:
     assert ">borrow<" in borrow
     assert "digit" not in words("ADC", 0x58, 0x46, 1, True, "binary").replace("digits", "")
     assert ">a digit is above 9:<" in words("ADC", 0x0F, 0x0F, 1, True)
+
+
+def test_the_description_tells_what_the_figure_shows() -> None:
+    figure = operation_figure(operate("ADC", 0x50, 0x50))
+    assert figure.title == "ADC $50, $50: A + M + C; nmos, binary"
+    assert figure.description == (
+        "Eight full adders in a row, bit 7 on the left. A is $50, 80 unsigned and +80 signed. M is "
+        "$50, 80 unsigned and +80 signed. From bit 7 to bit 0 they stop make stop make stop stop "
+        "stop stop a carry. The carries c8 to c0 are 0 1 0 1 0 0 0 0 0. The sum is $A0, 160 "
+        "unsigned and -96 signed. On the circle: unsigned: 80 + 80 = 160, within 255. signed: 80 + "
+        "80 = 160, past 127; it crosses the border: overflow. N becomes 1: bit 7 of sum is 1; "
+        "signed: -96 is negative. V becomes 1: c8 XOR c7 = 0 XOR 1; signed: 80 + 80 = 160, past "
+        "127. Z becomes 0: a bit of sum is 1; the sum is not zero. C becomes 0: c8 is 0; unsigned: "
+        "80 + 80 = 160, within 255. Left alone: D I."
+    )
 
 
 def test_a_move_crosses_the_border_where_the_sum_does_not_fit() -> None:
