@@ -30,6 +30,7 @@ SLANT: Final = 4
 ROOM: Final = 14  # beside a band's text, both sides together
 LEAST: Final = 12  # of a clock
 WIDEST: Final = 76
+LONG: Final = 64  # of the file's name, in characters
 CLOCK: Final = "unit.clk"
 MNEMONIC: Final = "unit.mnemonic"
 
@@ -106,7 +107,10 @@ def timing_figure(
     shown = list(dict.fromkeys(resolve(name, known) for name in names))
     shown_clocks, pitch = _fit(shown, columns, asked, end is not None, first)
     cut = {spec.path: columns[spec.path][:shown_clocks] for spec in known}
-    return _draw(Path(path).name, shown, cut, first, clocks, pitch)
+    name = Path(path).name
+    if len(name) > LONG:
+        name = f"{name[: LONG // 2]}...{name[-LONG // 2 :]}"
+    return _draw(name, shown, cut, first, clocks, pitch)
 
 
 def _range(
@@ -138,10 +142,11 @@ def _fit(
     def pitch(clocks: int) -> float:
         needed: float = LEAST
         for spec in shown:
+            runs = _bands_of(spec, {name: c[:clocks] for name, c in columns.items()})
             if spec.path == MNEMONIC:
-                continue  # a name cut off by the edge may be left out
+                runs = runs[1:-1]  # a name that an edge cuts off may be left out
             if spec.width > 1 or spec.text:
-                for begin, stop, text in _runs(spec, columns[spec.path][:clocks]):
+                for begin, stop, text in runs:
                     needed = max(needed, (text_width(text, LABEL, True) + ROOM) / (stop - begin))
         return needed
 
@@ -167,6 +172,11 @@ def _runs(spec: SignalSpec, column: np.ndarray) -> list[tuple[int, int, str]]:
     ]
 
 
+def _bands_of(spec: SignalSpec, columns: Columns) -> list[tuple[int, int, str]]:
+    named = spec.path == MNEMONIC
+    return _sequences(columns) if named else _runs(spec, columns[spec.path])
+
+
 def _sequences(columns: Columns) -> list[tuple[int, int, str]]:
     """The instructions and events: each begins where `sync` is 1, though its name may stay."""
     names, sync = columns[MNEMONIC], columns["unit.sync"]
@@ -181,8 +191,7 @@ def _describe(shown: Sequence[SignalSpec], columns: Columns, first: int) -> str:
     for spec in shown:
         if spec.path == CLOCK:
             continue
-        named = spec.path == MNEMONIC
-        runs = _sequences(columns) if named else _runs(spec, columns[spec.path])
+        runs = _bands_of(spec, columns)
         steps = [f"from clock {first + begin} {text}" for begin, _, text in runs]
         told.append(f"{spec.path}: {', '.join(steps)}.")
     return " ".join(told)
@@ -222,10 +231,9 @@ def _draw(
         figure.text(24, base - 5, spec.path.removeprefix("unit."), size=13, mono=True)
         if spec.path == CLOCK:
             _clock(figure, base, count, pitch)
-        elif spec.path == MNEMONIC:
-            _bands(figure, base, _sequences(columns), count, pitch, name, "one")
         elif spec.width > 1 or spec.text:
-            _bands(figure, base, _runs(spec, columns[spec.path]), count, pitch, name)
+            role = "one" if spec.path == MNEMONIC else "ink"
+            _bands(figure, base, _bands_of(spec, columns), count, pitch, name, role)
         else:
             _level(figure, base, columns[spec.path].tolist(), pitch, name)
     rest = "" if count == clocks else f"; the file goes to clock {clocks - 1}"

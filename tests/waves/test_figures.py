@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from carrywave.sim.isa import BY_MNEMONIC, VARIANTS
-from carrywave.sim.operation import Operation, operate, takes
+from carrywave.sim.operation import Operation, operate
 from carrywave.waves.circle import Move, moves
 from carrywave.waves.figures import NothingToDrawError, operation_figure
 from carrywave.waves.flagtable import flag_table
@@ -88,8 +88,10 @@ def operations(seed: int, count: int) -> list[Operation]:
 
 
 @pytest.fixture
-def drawn(one_simulator: None) -> dict[str, str]:
+def drawn(one_simulator: None, tmp_path: Path) -> dict[str, str]:
     """Every kind of figure, as text."""
+    named = tmp_path / f"{'a long name ' * 20}.vcd"
+    named.write_bytes((REFERENCE / "stack_wrap.vcd").read_bytes())
     figures = {name: operation_figure(operate(*given)) for name, given in DRAWN.items()}
     figures |= {f"random-{i}": operation_figure(op) for i, op in enumerate(operations(2, 24))}
     for path in sorted(REFERENCE.glob("*.vcd")):
@@ -99,6 +101,7 @@ def drawn(one_simulator: None) -> dict[str, str]:
         ("clk", "irq_n", "nmi_n", "alu.operation", "mnemonic", "update", "control.clock_number"),
         30_000,
     )
+    figures["long-name"] = timing_figure(named, ("clk", "mnemonic", "push", "pull"))
     figures["levels"] = timing_figure(REFERENCE / "signed_compare.vcd", ("clk", "status.n"))
     figures["one-clock"] = timing_figure(REFERENCE / "signed_compare.vcd", (), 254_000)
     figures["flags"] = flag_table().figure()
@@ -114,7 +117,7 @@ def test_every_figure_is_legible_in_a_browser(
 ) -> None:
     told = judge_figures(drawn, dark, font)
     assert {name: one["found"] for name, one in told.items() if one["found"]} == {}
-    assert len(told) == len(drawn) == len(DRAWN) + 24 + 10
+    assert len(told) == len(drawn) == len(DRAWN) + 24 + 11
     assert min(one["texts"] for one in told.values()) >= 25
     background = PALETTE["background"][dark].lstrip("#")
     wanted = f"rgb({', '.join(str(byte) for byte in bytes.fromhex(background))})"
@@ -457,8 +460,7 @@ def test_a_figure_that_cannot_be_written_is_named(
     assert carrywave("draw", REFERENCE / "stack_wrap.vcd", "-o", path) == wanted
 
 
-def test_takes_and_figures_name_the_same_operands() -> None:
-    assert takes("LDA") == ("a", True)
+def test_a_load_does_not_name_what_the_register_held_before() -> None:
     assert operation_figure(operate("LDA", 3, 0x80)).title == (
         "LDA $80: a byte passes through; nmos, binary"
     )

@@ -88,6 +88,17 @@ def test_mnemonics_stand_over_their_clocks(reference_texts: dict[str, Any]) -> N
     assert f"unit.mnemonic: {told}." in figure.description
 
 
+def test_every_name_between_the_edges_has_room(reference_texts: dict[str, Any]) -> None:
+    for name, text in reference_texts.items():
+        figure = timing_figure(REFERENCE / f"{name}.vcd", ["mnemonic", "status.n"])
+        clocks = int(figure.title.split()[4]) + 1
+        starts = [clock for clock in range(clocks) if text.at("unit.sync", clock)]
+        wanted = [text.sequence_at(clock).split()[0] for clock in starts]
+        found = [element.text for element in shown(figure, "text", "unit.mnemonic")]
+        assert found in (wanted, wanted[:-1])
+        assert len(found) > 8
+
+
 def test_what_is_left_out_is_said_in_the_figure() -> None:
     figure = timing_figure(REFERENCE / "signed_compare.vcd", (), 60_000)
     root = ET.fromstring(figure.render())
