@@ -464,3 +464,16 @@ def test_a_load_does_not_name_what_the_register_held_before() -> None:
     assert operation_figure(operate("LDA", 3, 0x80)).title == (
         "LDA $80: a byte passes through; nmos, binary"
     )
+
+
+def test_the_figure_that_the_readme_shows_is_what_its_command_draws(
+    carrywave: Callable[..., Any], tmp_path: Path
+) -> None:
+    root = Path(__file__).parents[2]
+    readme = (root / "README.md").read_text(encoding="utf-8")
+    command = re.search(r"carrywave op (.+) --svg add_overflow\.svg", readme)
+    assert command
+    assert "](waves/figures/add_overflow.svg)" in readme
+    path = tmp_path / "again.svg"
+    assert carrywave("op", *command[1].split(), "--svg", path)[0] == 0
+    assert path.read_bytes() == (root / "waves/figures/add_overflow.svg").read_bytes()
