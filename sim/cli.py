@@ -760,6 +760,112 @@ def flags(output: str | None, as_json: bool) -> None:
         console().print(table.draw())
 
 
+class ArithmeticType(MnemonicType):
+    """A mnemonic that the ALU has a part in."""
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Names those that it has a part in, for another."""
+        from .alu import MNEMONICS
+
+        mnemonic = super().convert(value, param, ctx)
+        if mnemonic not in MNEMONICS:
+            known = ", ".join(sorted(MNEMONICS))
+            self.fail(f"{mnemonic} asks nothing of the ALU: one of {known}", param, ctx)
+        return mnemonic
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[Any]:
+        """Completes in the shell."""
+        from .alu import MNEMONICS
+
+        return [
+            item for item in super().shell_complete(ctx, param, incomplete)
+            if item.value in MNEMONICS
+        ]  # fmt: skip
+
+
+@cli.command()
+@click.argument("expression", metavar='["EXPRESSION"]', required=False)
+@click.option("--after", type=ArithmeticType(), metavar="MNEMONIC",
+              help="The instruction it is about.")  # fmt: skip
+@click.option("--given", metavar="EXPRESSION", help="Judge only the inputs that meet this.")
+@click.option("--table", is_flag=True,
+              help="The relations of two bytes, with the exact rule for each.")  # fmt: skip
+@variant_option
+@click.option("--vcd", type=click.Path(dir_okay=False),
+              help="Write the waveform of the first input it fails on to this file.")  # fmt: skip
+@json_option
+def claim(
+    expression: str | None, after: str | None, given: str | None, table: bool, variant: str,
+    vcd: str | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Judge a rule of thumb, on every input of an instruction.
+
+    The gates say on how many inputs EXPRESSION is true. If it fails, the first input that shows it
+    is drawn; if it links flags to a relation of the operands, the simplest formula of N V Z C that
+    equals the relation is given, or two inputs that show that there is none.
+
+    Names: the operands before: a (the register that MNEMONIC works on; x or y too for X and Y), m
+    (the byte beside it, or the one that INC changes), carry_in, decimal; the result r; the flags
+    after: n v z c. carry(i) enters bit i, carry(8) leaves bit 7; bit(x, i) is bit i of x, signed(x)
+    a byte as two's complement.
+
+    Grammar and precedence are Python's: == != < <= > >=, and or not, & | ^ ~ + - << >>. A chain
+    x == a < m means x == a and a < m. Numbers are whole and do not wrap: a + m goes to 510, and
+    (a + m) & 0xFF is a byte. Write 80, 0x50 or 0b01010000.
+
+    \b
+    carrywave claim "n == (signed(a) < signed(m))" --after CMP
+    carrywave claim "c == (a >= m)" --after SBC --given "carry_in and not decimal"
+    carrywave claim "v == (carry(8) ^ carry(7))" --after ADC
+    carrywave claim --table
+    """
+    from .netlist import NetlistError
+
+    if table:
+        if expression is not None or after or given is not None or vcd:
+            unusable("--table stands alone: no expression, --after, --given or --vcd")
+        from .relations import relations
+
+        try:
+            blocks = relations(variant)
+        except NetlistError as error:
+            unusable(error)
+        if as_json:
+            print_json({"variant": variant, "blocks": [block.to_json() for block in blocks]})
+        else:
+            from .present_claims import draw_relations
+
+            draw_relations(blocks, console())
+        return
+    if expression is None or after is None:
+        unusable("an expression and --after MNEMONIC are needed, or --table")
+    from .claims import ClaimError, judge
+    from .expressions import ExpressionError
+
+    try:
+        judged = judge(expression, after, given, variant)
+    except (ExpressionError, ClaimError, NetlistError) as error:
+        unusable(error)
+    if vcd and not judged.holds:
+        from .files import written_beside
+        from .present_claims import write_waveform
+
+        try:
+            with written_beside(vcd) as file:
+                write_waveform(judged, file)
+        except OSError as error:
+            unusable(f"{vcd}: {error.strerror}")
+    if as_json:
+        print_json(judged.to_json())
+    else:
+        from .present_claims import draw_claim
+
+        draw_claim(judged, console(), vcd)
+    sys.exit(AGREE if judged.holds else DISAGREE)
+
+
 def main() -> None:
     """The entry point: every error is one line on standard error, and exit status 2."""
     try:

@@ -16,7 +16,14 @@ if TYPE_CHECKING:
     from .diagnose import Cause
     from .verdict import Verdict
 
-__all__ = ["describe_case", "draw_verdict", "draw_why", "operation_command", "write_waveform"]
+__all__ = [
+    "command_of",
+    "describe_case",
+    "draw_verdict",
+    "draw_why",
+    "operation_command",
+    "write_waveform",
+]
 
 
 def _operands(case: Cases) -> tuple[str, list[int]]:
@@ -40,8 +47,11 @@ def operation_command(case: Cases, variant: str = "nmos") -> str | None:
     """What draws the operation of a case; None for an event."""
     if instruction_of(case) in EVENTS or int(case["bytes"][0]) not in BY_OPCODE:
         return None
-    name, numbers = _operands(case)
-    p = int(case["p"])
+    return command_of(*_operands(case), int(case["p"]), variant)
+
+
+def command_of(name: str, numbers: Sequence[int], p: int, variant: str = "nmos") -> str:
+    """What draws an operation with these numbers and this status before."""
     words = ["carrywave op", name, *(f"0x{number:02X}" for number in numbers)]
     words += ["--carry 1"] * (p & 1) + ["--decimal"] * (p >> 3 & 1)
     words += [f"--status 0x{p & 0xC6 | 0x30:02X}"] * (p & 0xC6 > 0)
