@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from .clocked import Recorder
     from .operation import Operation
 
-__all__ = ["Claim", "ClaimError", "Example", "Part", "Rule", "Witnessed", "judge", "vocabulary"]
+__all__ = ["Answers", "Claim", "ClaimError", "Example", "Part", "Rule", "judge", "vocabulary"]
 
 FLAGS: Final = "nvzc"
 BYTE: Final = Range(0, 255)
@@ -85,6 +85,7 @@ class Rule:
     inputs: int
     combinations: int  # of the flags, that occur
     flags: str  # those that were asked
+    written: str  # those that the instruction writes
     formula: str | None
     unwritten: str = ""
     same_flags: tuple[Example, Example] | None = None
@@ -94,7 +95,7 @@ class Rule:
         """Plain values."""
         pairs = {"same_flags": self.same_flags, "same_written": self.same_written}
         return {
-            "relation": self.relation, "formula": self.formula, "flags": self.flags,
+            "relation": self.relation, "formula": self.formula, "flags": list(self.flags),
             "unwritten": list(self.unwritten), "inputs": self.inputs,
             "combinations": self.combinations,
             **{name: pair and [case.to_json() for case in pair] for name, pair in pairs.items()},
@@ -187,8 +188,8 @@ def vocabulary(use: Use, variant: str = "nmos") -> tuple[dict[str, Range], dict[
     return names, {word: why for word, why in absent.items() if word not in names}
 
 
-class Witnessed:
-    """What the gates say of every input of an instruction, or of those that meet a condition."""
+class Answers:
+    """What the gates answer to every input of an instruction, or to those that meet a condition."""
 
     def __init__(self, mnemonic: str, variant: str = "nmos", alu: AluGates | None = None) -> None:
         """`alu` are other gates than the variant's own. Raises NetlistError."""
@@ -210,7 +211,7 @@ class Witnessed:
         """Reads a claim, a condition or a formula about it. Raises ExpressionError."""
         return read(text, self.names, self.absent)
 
-    def only(self, condition: Expression) -> Witnessed:
+    def only(self, condition: Expression) -> Answers:
         """The same of the inputs that meet a condition."""
         rows = np.flatnonzero(condition.column(self.columns, self.rows))
         found = copy(self)
@@ -247,15 +248,17 @@ class Witnessed:
             flags, asked = known, Combinations(known, self.columns, truths)
         formula = asked.formula()
         if formula is None:
-            pair = self._pair(asked, relation)
-            return Rule(relation.text, self.rows, len(asked.occurring), flags, None, "", pair)
+            return Rule(
+                relation.text, self.rows, len(asked.occurring), flags, written, None,
+                same_flags=self._pair(asked, relation),
+            )  # fmt: skip
         wrong = np.count_nonzero(self.truths(self.read(str(formula))) != truths)
         if wrong:
             raise AssertionError(f"{formula} is not {relation.text} in {wrong} rows")
         unwritten = "".join(flag for flag in formula.flags if flag not in self.use.flags)
         return Rule(
-            relation.text, self.rows, len(asked.occurring), flags, str(formula), unwritten,
-            same_written=same_written if unwritten else None,
+            relation.text, self.rows, len(asked.occurring), flags, written, str(formula),
+            unwritten, same_written=same_written if unwritten else None,
         )  # fmt: skip
 
     def _pair(self, asked: Combinations, relation: Expression) -> tuple[Example, Example] | None:
@@ -277,7 +280,7 @@ def judge(
     `alu` are other gates than the variant's own. Raises ExpressionError for an expression that
     cannot be used, ClaimError for a condition that no input meets, NetlistError.
     """
-    gates = Witnessed(after, variant, alu)
+    gates = Answers(after, variant, alu)
     claim = gates.read(expression)
     named = claim.used
     if given is not None:
@@ -335,14 +338,15 @@ def _about_decimal(named: frozenset[str], variant: str) -> list[str]:
     notes = []
     if "carry" in named:
         notes.append("In decimal ADC carry(4) is set too where the low digits make ten or more.")
-    invalid = "; N, V and Z they call invalid" * (variant == "nmos")
+    doubtful = variant == "nmos" and named & set("nvz")
+    invalid = "; N, V and Z they call invalid" if doubtful else ""
     notes.append(
         f"Decimal on counts digits above 9 too, for which the makers define nothing{invalid}."
     )
     return notes
 
 
-def _narrower(gates: Witnessed, relation: Expression) -> list[str]:
+def _narrower(gates: Answers, relation: Expression) -> list[str]:
     """Under which carry before the flags do tell a relation that they do not tell of all inputs."""
     notes = []
     for carry in (0, 1) if "carry_in" in gates.names else ():

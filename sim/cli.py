@@ -811,9 +811,10 @@ def claim(
     after: n v z c. carry(i) enters bit i, carry(8) leaves bit 7; bit(x, i) is bit i of x, signed(x)
     a byte as two's complement.
 
-    Grammar and precedence are Python's: == != < <= > >=, and or not, & | ^ ~ + - << >>. A chain
-    x == a < m means x == a and a < m. Numbers are whole and do not wrap: a + m goes to 510, and
-    (a + m) & 0xFF is a byte. Write 80, 0x50 or 0b01010000.
+    Grammar and precedence are Python's: == != < <= > >=, and or not, & | ^ ~ + - << >>. Unlike in
+    C, a & m == 0 means (a & m) == 0; and a chain n == a < m means n == a and a < m: use brackets.
+    Numbers are whole and do not wrap: a + m goes to 510, and a + m & 0xFF is a byte. Write 80, 0x50
+    or 0b01010000.
 
     \b
     carrywave claim "n == (signed(a) < signed(m))" --after CMP

@@ -101,9 +101,8 @@ def _draw_rule(rule: Rule, where: str, line: Line) -> None:
     line((f"Exact rule{where}:  ", CARRY), (rule.formula, ONE))
     line(f"  true where  {rule.relation}  is, on all {rule.inputs:,} inputs")
     if rule.same_written:
-        written = "".join(flag for flag in rule.flags if flag not in rule.unwritten)
-        line(f"  {' '.join(written)} alone do not tell:")
-        _draw_pair(rule.same_written, written, line)
+        line(f"  {' '.join(rule.written)} alone do not tell:")
+        _draw_pair(rule.same_written, rule.written, line)
 
 
 def _draw_pair(pair: tuple[Example, Example] | None, flags: str, line: Line) -> None:

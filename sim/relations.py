@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from .claims import Rule, Witnessed
+from .claims import Answers, Rule
 from .model import FAMILIES
 
 __all__ = ["FLIP", "Block", "Row", "relations", "taken"]
@@ -110,7 +110,7 @@ def taken(steps: Sequence[str], columns: dict[str, Column]) -> Column:
 def relations(variant: str = "nmos") -> list[Block]:
     """The table, out of the gates. Raises NetlistError."""
     binary = "" if variant == "binary" else " and not decimal"
-    compare, subtract = Witnessed("CMP", variant), Witnessed("SBC", variant)
+    compare, subtract = Answers("CMP", variant), Answers("SBC", variant)
     blocks = [_block(compare, None, UNSIGNED, {}, BY_SIGN)]
     for carry, branches, signed in ((1, UNSIGNED, SIGNED), (0, BORROWED, BORROWED_SIGNED)):
         given = f"carry_in == {carry}{binary}"
@@ -125,7 +125,7 @@ def relations(variant: str = "nmos") -> list[Block]:
 
 
 def _block(
-    gates: Witnessed,
+    gates: Answers,
     given: str | None,
     unsigned: Branches,
     signed: Branches,

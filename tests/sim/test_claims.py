@@ -15,7 +15,8 @@ import pytest
 
 from carrywave.sim import cli
 from carrywave.sim.alu import MNEMONICS, AluGates
-from carrywave.sim.claims import ClaimError, Witnessed, judge
+from carrywave.sim.bench import run_listing
+from carrywave.sim.claims import Answers, ClaimError, judge
 from carrywave.sim.exact import Combinations, simplest
 from carrywave.sim.expressions import ExpressionError
 from carrywave.sim.isa import VARIANTS
@@ -145,8 +146,8 @@ def test_counts_are_those_of_plain_arithmetic(variant, after, given, claim, coun
 def test_some_of_these_hold_and_some_fail():
     failures = [count[0] for *_, count in COUNTS]
     assert 5 < failures.count(0) < len(failures) - 15
-    # Published counts of classic mistakes (REFERENCES.md): V = C, V = carry into the sign bit, V of
-    # the sign of A, V without the carry, Z of nine bits, N of bit 8.
+    # Classic mistakes by their known counts of 2^17: V = C, V = carry into the sign bit, V of the
+    # sign of A, V without the carry, Z of nine bits, N of bit 8.
     adds = [count[0] for after, _, _, count in COUNTS if after == "ADC"]
     assert adds[:4] + adds[5:7] == [65536, 65536, 32768, 256, 511, 98304]
 
@@ -351,7 +352,7 @@ def test_no_formula_is_simpler():
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_nine_combinations_occur_without_carry_in_and_seven_with(variant):
     """Warren, Hacker's Delight, 2-14: of 12 of carry, overflow and sign. READ; 7 by enumeration."""
-    gates = Witnessed("ADC", variant)
+    gates = Answers("ADC", variant)
     for carry, combinations in ((0, 9), (1, 7)):
         condition = f"carry_in == {carry}" + " and not decimal" * (variant != "binary")
         some = gates.only(gates.read(condition))
@@ -451,7 +452,7 @@ def test_the_table_is_that_of_plain_arithmetic():
 
 
 def test_following_branches_sees_a_wrong_sequence():
-    gates = Witnessed("SBC", "binary")
+    gates = Answers("SBC", "binary")
     gates = gates.only(gates.read("carry_in == 1"))
     truths = gates.truths(gates.read("signed(a) < signed(m)"))
     for steps, failures in (
@@ -461,6 +462,51 @@ def test_following_branches_sees_a_wrong_sequence():
         (("BVS no", "BMI yes"), 128 * 127 // 2),
     ):
         assert np.count_nonzero(taken(steps, gates.columns) != truths) == failures
+
+
+STORED = 0x8000
+
+
+def listing_of(cases):
+    """Each case's branches as a program; what they say is stored."""
+    lines = ["        .org $0200"]
+    for number, (block, row, a, m) in enumerate(cases):
+        if block.given:
+            lines.append(f"        {'SEC' if 'carry_in == 1' in block.given else 'CLC'}")
+        lines += [f"        LDA #${a:02X}", f"        {block.after} #${m:02X}"]
+        for step in row.branches:
+            word, _, label = step.partition(" ")
+            if word.endswith(":"):
+                lines.append(f"{word[:-1]}{number}:")
+            elif label.startswith("#"):
+                lines.append(f"        {step}")
+            else:
+                lines.append(f"        {word} {label}{number}")
+        lines += [f"no{number}:", "        LDA #0", f"        JMP end{number}", f"yes{number}:"]
+        lines += ["        LDA #1", f"end{number}:", f"        STA ${STORED + number:04X}"]
+    return "\n".join([*lines, "DONE:   JMP DONE", ""])
+
+
+def test_the_branches_arrive_on_the_unit_itself(tmp_path):
+    """The sequences as they are assembled, run clock by clock, for bytes at the limits."""
+    ends = (0, 0x7F, 0x80, 0xFF)
+    cases = [
+        (block, row, a, m)
+        for block in relations()
+        for row in block.rows
+        if row.branches
+        for a, m in itertools.product(ends, repeat=2)
+    ]
+    path = tmp_path / "branches.s"
+    path.write_text(listing_of(cases))
+    report = run_listing(path)
+    assert report.agree
+    found = {address - STORED: byte for _, address, byte in report.run.listed_writes()}
+    assert len(found) == len(cases) == 20 * 16
+    for number, (_, row, a, m) in enumerate(cases):
+        x, y = (int(s(np.int64(b))) if row.signed else b for b in (a, m))
+        compare = {"<": x < y, "<=": x <= y, "==": x == y, "!=": x != y, ">=": x >= y, ">": x > y}
+        assert found[number] == compare[row.comparison]
 
 
 @pytest.mark.parametrize("variant", VARIANTS)
