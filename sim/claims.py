@@ -383,4 +383,4 @@ def _sides(claim: Expression) -> list[Expression]:
     if claim.negation:
         return _sides(claim.parts[0])
     sides = [part for part in claim.parts if part.used]
-    return sides if claim.equation or len(sides) > 1 else [claim]
+    return sides if sides and (claim.equation or len(sides) > 1) else [claim]

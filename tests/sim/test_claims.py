@@ -560,6 +560,13 @@ def test_a_claim_that_fails(carrywave):
     ]
 
 
+@pytest.mark.parametrize("claim", ["0", "1 == 2", "not 1", "n and 0", "not (c or 1)"])
+def test_a_claim_that_is_never_true(carrywave, claim):
+    status, out, err = carrywave("claim", claim, "--after", "CMP")
+    assert (status, err) == (1, "")
+    assert "fails on 65,536 of 65,536 inputs (100.0%)\n" in out
+
+
 def test_a_claim_that_holds(carrywave):
     status, out, err = carrywave("claim", "c == (a >= m)", "--after", "cmp")
     assert (status, err) == (0, "")
