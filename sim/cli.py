@@ -867,6 +867,126 @@ def claim(
     sys.exit(AGREE if judged.holds else DISAGREE)
 
 
+class StartType(click.ParamType[tuple[int, int, int]]):
+    """Two bytes and a carry, between commas."""
+
+    name = "start"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int, int]:
+        """The bytes as ByteType has them."""
+        if isinstance(value, tuple):
+            return value
+        parts = value.split(",")
+        if len(parts) != 3:
+            self.fail(f"{value!r} is not A,OPERAND,CARRY: write three numbers, 0,0,0", param, ctx)
+        a, operand = (ByteType().convert(part, param, ctx) for part in parts[:2])
+        return a, operand, click.IntRange(0, 1).convert(parts[2].strip(), param, ctx)
+
+
+@cli.command("settle", context_settings={"ignore_unknown_options": True})
+@click.argument("mnemonic", type=MnemonicType(), required=False)
+@click.argument("numbers", metavar="[A] [OPERAND]", nargs=-1, type=ByteType())
+@click.option("--carry", type=click.IntRange(0, 1), help="C, the new one.  [default: 0]")
+@click.option("--decimal", is_flag=True, help="D, before and after: decimal mode for ADC and SBC.")
+@click.option("--from", "start", type=StartType(), metavar="A,OPERAND,CARRY",
+              help="The inputs before.  [default: 0,0,0]")  # fmt: skip
+@click.option("--all", "every", is_flag=True,
+              help="Settle every input at once, of ADC or of MNEMONIC.")  # fmt: skip
+@click.option(
+    "--adder", type=click.Choice((*ADDERS, "all")),
+    help="The form of the ALU's adder.  [default: ripple; with --all, all]",
+)  # fmt: skip
+@variant_option
+@click.option("--vcd", type=click.Path(dir_okay=False),
+              help="Write the waveform; a unit of its time, 1 ns, is a gate delay.")  # fmt: skip
+@click.option("--svg", type=click.Path(dir_okay=False), help="With --all: write the plot.")
+@json_option
+def settle_(
+    mnemonic: str | None, numbers: tuple[int, ...], carry: int | None, decimal: bool,
+    start: tuple[int, int, int] | None, every: bool, adder: str | None, variant: str,
+    vcd: str | None, svg: str | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Show how the carry runs: the gates of an operation settling, one gate delay a step.
+
+    Every gate, a multiplexer too, answers one step after its inputs. The inputs change in step 0
+    from those of --from; what the ALU is to do stands before and after. With --all: after how many
+    steps each output is final, over every input, and how long the longest carries are. Delays of
+    real gates differ, and so do real adders.
+
+    \b
+    carrywave settle ADC 0xFF 1
+    carrywave settle ADC 0xFF 1 --adder prefix --vcd settle.vcd
+    carrywave settle CMP -128 1 --from -128,2,0
+    carrywave settle --all --svg settle.svg
+    """
+    if every:
+        if numbers or carry is not None or decimal or start or vcd:
+            raise click.UsageError(
+                "--all takes every input, decimal off, from 0,0,0, and writes no waveform: leave "
+                "out numbers, --carry, --decimal, --from and --vcd"
+            )
+        settle_every(mnemonic or "ADC", adder or "all", variant, svg, as_json)
+    if mnemonic is None:
+        raise click.UsageError("give a mnemonic with its numbers, or --all")
+    if svg or adder == "all":
+        raise click.UsageError("--svg and --adder all go with --all")
+    from .files import written_beside
+    from .netlist import NetlistError
+    from .operation import UsageError
+    from .settle import START, SettleError, settle
+
+    given = (mnemonic, numbers, carry or 0, decimal, start or START, variant, adder or "ripple")
+    try:
+        settling = settle(*given)
+        if vcd:
+            from carrywave.waves.settling import write_settling
+
+            with written_beside(vcd) as file:
+                write_settling(settling, file)
+    except (SettleError, UsageError, NetlistError) as error:
+        unusable(error)
+    except OSError as error:
+        unusable(f"{vcd}: {error.strerror}")
+    if as_json:
+        print_json(settling.to_json())
+    else:
+        from carrywave.waves.settling import draw_settling
+
+        console().print(draw_settling(settling))
+    sys.exit(AGREE if settling.agree else DISAGREE)
+
+
+def settle_every(
+    mnemonic: str, adder: str, variant: str, svg: str | None, as_json: bool
+) -> NoReturn:
+    """The part of `settle` that takes every input."""
+    from .files import written_beside
+    from .netlist import NetlistError
+    from .settle import SettleError
+    from .survey import survey
+
+    try:
+        report = survey(mnemonic, variant, ADDERS if adder == "all" else (adder,))
+        if svg:
+            from carrywave.waves.plot import plot_survey
+
+            with written_beside(svg) as file:
+                file.write(plot_survey(report))
+    except (SettleError, NetlistError) as error:
+        unusable(error)
+    except OSError as error:
+        unusable(f"{svg}: {error.strerror}")
+    if as_json:
+        print_json(report.to_json())
+    else:
+        from carrywave.waves.survey import draw_survey
+
+        console().print(draw_survey(report))
+    sys.exit(AGREE if report.agree else DISAGREE)
+
+
 def main() -> None:
     """The entry point: every error is one line on standard error, and exit status 2."""
     try:

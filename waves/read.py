@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from .signals import CLK, CLOSING, HALF, PERIOD, SIGNALS, TEXT_BITS, SignalSpec
+from .signals import CLK, CLOSING, HALF, PERIOD, SETTLED, SIGNALS, TEXT_BITS, SignalSpec
 
 __all__ = ["Columns", "DumpError", "read_clocks"]
 
@@ -81,14 +81,24 @@ def closing_count(path: str | os.PathLike[str]) -> int:
     if b"\0" in head or not head.lstrip().startswith(b"$"):
         wanted = "a first line that begins with '$'"
         raise DumpError(f"{path}: not a value change dump: expected {wanted}")
-    pattern = re.escape(CLOSING.format("#")).replace(r"\#", r"(\d+)").encode()
-    match = re.search(rb"(?:^|\n)" + pattern + rb"\Z", tail)
+    if last_line(SETTLED, tail):
+        raise DumpError(
+            f"{path}: shows gates settling, in gate delays; 'check' needs clocks, as 'op' and "
+            "'run' write them"
+        )
+    match = last_line(CLOSING, tail)
     if not match:
         raise DumpError(
             f"{path}: cut off, or not written by this bench: expected a last line like "
             f"'{CLOSING.format(24).strip()}'"
         )
     return int(match[1])
+
+
+def last_line(line: str, tail: bytes) -> re.Match[bytes] | None:
+    """The number in a closing comment, if the file ends with it."""
+    pattern = re.escape(line.format("#")).replace(r"\#", r"(\d+)").encode()
+    return re.search(rb"(?:^|\n)" + pattern + rb"\Z", tail)
 
 
 class _Reader:

@@ -6,13 +6,26 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["CLK", "CLOSING", "FLAGS", "HALF", "PERIOD", "SIGNALS", "SignalSpec", "text_value"]
+__all__ = [
+    "CLK",
+    "CLOSING",
+    "FLAGS",
+    "HALF",
+    "PERIOD",
+    "SETTLED",
+    "SIGNALS",
+    "SignalSpec",
+    "text_value",
+]
 
 PERIOD: Final = 1000  # of a clock, in timescale units of 1 ns: the family's customary 1 MHz
 HALF: Final = PERIOD // 2
 TEXT_BITS: Final = 8
 FLAGS: Final = ("n", "v", "d", "i", "z", "c")  # highest first, in `update` too
 CLOSING: Final = "$comment {} clocks $end\n"  # the last line: tells a whole file from one cut off
+SETTLED: Final = (
+    "$comment settled after {} gate delays $end\n"  # its place in a dump without clocks
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,221 @@
+"""One operation settling, drawn and as a waveform that three readers open and that holds it all."""
+
+from __future__ import annotations
+
+import re
+import signal
+from pathlib import Path
+
+import pytest
+import pywellen
+from rich.console import Console
+from vcd.reader import TokenKind, tokenize
+
+from carrywave.sim.files import written_beside
+from carrywave.sim.settle import Settling, settle
+from carrywave.waves.check import check_dump
+from carrywave.waves.read import DumpError
+from carrywave.waves.settling import draw_settling, write_settling
+
+WIDTHS = {
+    "unit.variant": 48, "unit.mnemonic": 40, "unit.alu.operation": 96,
+    "unit.alu.a": 8, "unit.alu.b": 8, "unit.alu.carry_in": 1, "unit.alu.decimal": 1,
+    "unit.alu.operand": 8, "unit.alu.carry": 9, "unit.alu.sum": 8, "unit.alu.result": 8,
+    **{f"unit.alu.c{i}": 1 for i in range(9)}, **{f"unit.alu.{flag}": 1 for flag in "nvzc"},
+}  # fmt: skip
+
+Changes = dict[str, list[tuple[int, int]]]  # times and values by path, the first at 0
+Found = tuple[dict[str, int], Changes]
+
+
+@pytest.fixture(scope="module")
+def settling() -> Settling:
+    return settle("ADC", [0xFF, 1])
+
+
+@pytest.fixture(scope="module")
+def dump(settling: Settling, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("settling") / "settle.vcd"
+    with written_beside(path) as file:
+        write_settling(settling, file)
+    return path
+
+
+def by_vcdvcd(path: Path) -> Found:
+    handler = signal.getsignal(signal.SIGPIPE)
+    from vcdvcd import VCDVCD
+
+    signal.signal(signal.SIGPIPE, handler)  # which importing the package sets
+    read = VCDVCD(str(path))
+    names = {re.sub(r"\[\d+:\d+\]$", "", name): name for name in read.signals}
+    widths = {plain: int(read[name].size) for plain, name in names.items()}
+    return widths, {
+        plain: [(time, int(value, 2)) for time, value in read[name].tv]
+        for plain, name in names.items()
+    }
+
+
+def by_tokens(path: Path) -> Found:
+    scope: list[str] = []
+    paths: dict[str, str] = {}
+    widths: dict[str, int] = {}
+    changes: Changes = {}
+    time = 0
+    with path.open("rb") as file:
+        for token in tokenize(file):
+            if token.kind is TokenKind.SCOPE:
+                scope.append(token.scope.ident)
+            elif token.kind is TokenKind.UPSCOPE:
+                scope.pop()
+            elif token.kind is TokenKind.VAR:
+                assert token.var.type_.value in ("wire", "reg")
+                name = ".".join([*scope, token.var.reference])
+                paths[token.var.id_code], widths[name] = name, token.var.size
+            elif token.kind is TokenKind.CHANGE_TIME:
+                time = token.time_change
+            elif token.kind is TokenKind.CHANGE_SCALAR:
+                name = paths[token.scalar_change.id_code]
+                changes.setdefault(name, []).append((time, int(token.scalar_change.value)))
+            elif token.kind is TokenKind.CHANGE_VECTOR:
+                assert isinstance(token.vector_change.value, int)
+                name = paths[token.vector_change.id_code]
+                changes.setdefault(name, []).append((time, token.vector_change.value))
+    return widths, changes
+
+
+def by_pywellen(path: Path) -> Found:
+    widths: dict[str, int] = {}
+    changes: Changes = {}
+    for var in pywellen.Waveform(str(path)).all_vars():
+        widths[var.full_name] = var.bitwidth
+        changes[var.full_name] = [(time, int(value)) for time, value in var.tv]
+    return widths, changes
+
+
+READERS = {"vcdvcd": by_vcdvcd, "pyvcd": by_tokens, "pywellen": by_pywellen}
+
+
+@pytest.mark.parametrize("reader", READERS)
+def test_a_reader_finds_each_change_in_its_gate_delay(
+    settling: Settling, dump: Path, reader: str
+) -> None:
+    widths, changes = READERS[reader](dump)
+    assert widths == WIDTHS
+    compared = 0
+    for path, found in changes.items():
+        name = path.rpartition(".")[2]
+        if re.fullmatch("c[0-8]|[nvzc]", name):
+            assert [time for time, _ in found[1:]] == settling.changes[name]
+            port, bit = ("carry", int(name[1])) if name[1:] else (name, 0)
+            assert [value for _, value in found] == [
+                settling.steps[time][port] >> bit & 1 for time, _ in found
+            ]
+        elif name in settling.steps[0]:
+            values = [step[name] for step in settling.steps]
+            moves = [i for i in range(1, len(values)) if values[i] != values[i - 1]]
+            assert found == [(time, values[time]) for time in (0, *moves)]
+        else:
+            assert [time for time, _ in found] == [0]
+        compared += len(found)
+    assert compared > 60
+
+
+def test_glitches_and_last_values_are_in_the_file(settling: Settling, dump: Path) -> None:
+    changes = by_tokens(dump)[1]
+    # V shows an overflow for two gate delays that is none.
+    assert changes["unit.alu.v"] == [(0, 0), (18, 1), (20, 0)]
+    assert max(found[-1][0] for found in changes.values()) == settling.settled
+    last = {path.rpartition(".")[2]: found[-1][1] for path, found in changes.items()}
+    assert {name: last[name] for name in settling.steps[-1]} == settling.steps[-1]
+    assert (last["a"], last["b"], last["sum"], last["c"]) == (0xFF, 1, 0, 1)
+    for name, text in (("variant", "nmos"), ("mnemonic", "ADC"), ("operation", "ADD")):
+        width = WIDTHS[f"unit.{'alu.' * (name == 'operation')}{name}"] // 8
+        assert last[name].to_bytes(width, "big").decode() == text.rjust(width)
+
+
+def test_the_file_says_what_its_time_is(dump: Path) -> None:
+    text = dump.read_text()
+    assert text.startswith(
+        "$comment 1 ns is one gate delay. ripple adder, settled at A=$00 M=$00 C=0; "
+        "from 0 on A=$FF M=$01 C=0 $end\n$timescale 1 ns $end\n"
+    )
+    assert text.endswith("#29\n$comment settled after 24 gate delays $end\n")
+    assert "$date" not in text
+
+
+def test_check_says_that_it_needs_clocks(dump: Path) -> None:
+    with pytest.raises(DumpError) as refused:
+        check_dump(dump)
+    assert str(refused.value) == (
+        f"{dump}: shows gates settling, in gate delays; 'check' needs clocks, as 'op' and 'run' "
+        "write them"
+    )
+
+
+def test_an_operation_without_the_chain_has_no_carries_in_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "and.vcd"
+    with path.open("w") as file:
+        write_settling(settle("AND", [5, 4]), file)
+    assert "unit.alu.result" in by_tokens(path)[0]
+    assert "unit.alu.carry" not in by_tokens(path)[0]
+
+
+def drawn(settling: Settling, color: bool = False) -> list[str]:
+    console = Console(
+        width=80, record=True, file=open("/dev/null", "w"), force_terminal=color,  # noqa: SIM115
+        color_system="standard" if color else None,
+    )  # fmt: skip
+    with console.file:
+        console.print(draw_settling(settling))
+    return [line.rstrip() for line in console.export_text(styles=color).splitlines()]
+
+
+def test_a_row_shows_what_changes_in_a_gate_delay(settling: Settling) -> None:
+    lines = drawn(settling)
+    assert lines[:7] == [
+        "ADC  A=$FF M=$01 C=0  after A=$00 M=$00 C=0   nmos, ripple",
+        "",
+        "  step  operand   c8 .. c0   sum       result    N V Z C  gates",
+        "before  00000000  000000000  00000000  00000000  0 0 1 0",
+        "     1  .......1  .........  ........  ........  . . . .     26",
+        "     2  ........  .........  11111111  ........  . . . .     10",
+        "     3  ........  .......1.  .......0  ........  . . . .     18",
+    ]
+    rows = [line for line in lines if re.match(r" +\d+  [.01]", line)]
+    assert [int(row.split()[0]) for row in rows] == list(range(1, 25))
+    assert rows[17] == "    18  ........  1........  ........  ........  . 1 . .      7"
+    assert lines[28] == " final  00000001  111111110  00000000  00000000  0 0 1 1"
+    text = " ".join(" ".join(lines[29:]).split())
+    assert text == (
+        "A dot: as it was. The inputs change in step 0; 'gates' is how many of the 377 change in a "
+        "step. Settled after 24 gate delays. Glitches, wires that change more than once, and how "
+        "often: "
+        + ", ".join(f"{port}[{i}] 2" for port in ("sum", "result") for i in range(8))
+        + ", N 2, V 2, Z 2."
+    )
+    assert max(map(len, lines)) <= 80
+
+
+def test_colour_only_adds_to_what_the_signs_say(settling: Settling) -> None:
+    colored = re.sub(r"\x1b\[[0-9;]*m", "", "\n".join(drawn(settling, color=True)))
+    assert [line.rstrip() for line in colored.splitlines()] == drawn(settling)
+
+
+@pytest.mark.parametrize(
+    ("given", "title"),
+    [
+        (("INC", [5]), "INC  M=$05  after M=$00   nmos, ripple"),
+        (("CPX", [5, 6]), "CPX  X=$05 M=$06  after X=$00 M=$00   nmos, ripple"),
+        (("ROL", [5], 1), "ROL  A=$05 C=1  after A=$00 C=0   nmos, ripple"),
+        (("SBC", [9, 1], 1, True),
+         "SBC  A=$09 M=$01 C=1 D=1  after A=$00 M=$00 C=0 D=1   nmos, ripple"),
+    ],
+)  # fmt: skip
+def test_a_title_names_the_inputs_that_count(given: tuple[str, list[int]], title: str) -> None:
+    assert drawn(settle(*given))[0] == title
+
+
+def test_a_drawing_says_so_if_nothing_changes() -> None:
+    lines = drawn(settle("ADC", [5, 6], start=(5, 6, 0)))
+    assert lines[-1] == " No output changes."
+    assert [line.split()[0] for line in lines[2:5]] == ["step", "before", "final"]

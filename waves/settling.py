@@ -1,0 +1,134 @@
+"""How one operation settles: as a table for the terminal, and as a waveform in gate delays."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import IO, TYPE_CHECKING, Any, Final
+
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+from vcd.writer import VCDWriter
+
+from carrywave.sim.alu import MNEMONICS
+from carrywave.sim.settle import WIDTHS
+
+from .draw import CARRY, ONE, QUIET, WRONG
+from .signals import SETTLED, TEXT_BITS, text_value
+
+if TYPE_CHECKING:
+    from carrywave.sim.settle import Settling
+
+__all__ = ["draw_settling", "write_settling"]
+
+TAIL: Final = 5  # gate delays in the waveform after the last change
+AS_BEFORE: Final = "."
+
+
+def inputs_text(mnemonic: str, a: int, m: int, carry: int, decimal: int = 0) -> str:
+    """What the instruction has a use for, in numbers: A or X or Y, M, C and, if it is set, D."""
+    use = MNEMONICS[mnemonic]
+    texts = [f"{use.left}=${a:02X}"]
+    texts += [f"M=${m:02X}"] * use.operand + [f"C={carry}"] * use.carry
+    return " ".join(texts + ["D=1"] * (use.decimal and decimal))
+
+
+def draw_settling(settling: Settling) -> RenderableType:
+    """A row a gate delay, with what changes in it; at most 80 columns wide."""
+    s = settling
+    now, start = (inputs_text(s.mnemonic, *given.values()) for given in (s.inputs, s.start))
+    head = Text.assemble(
+        (s.mnemonic, "bold"), f"  {now}  after {start}", (f"   {s.variant}, {s.adder}", QUIET)
+    )
+    flags = [port for port in s.steps[0] if port in "nvzc"]
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET)
+    table.add_column(" step", justify="right")
+    for port in s.steps[0]:
+        if port in WIDTHS:
+            table.add_column("c8 .. c0" if port == "carry" else port, no_wrap=True)
+    table.add_column(" ".join(flag.upper() for flag in flags), no_wrap=True)
+    table.add_column("gates", justify="right")
+    table.add_row("before", *_cells(s.steps[0], None, flags), "")
+    for i in range(1, s.settled + 1):
+        table.add_row(f"{i}", *_cells(s.steps[i], s.steps[i - 1], flags), f"{s.moved[i]}")
+    table.add_row("final", *_cells(s.steps[-1], None, flags), "")
+    return Group(head, Text(), table, Text(), *_remarks(s))
+
+
+def _cells(step: dict[str, int], before: dict[str, int] | None, flags: list[str]) -> list[Text]:
+    """The ports bit by bit; with `before`, what is as it was is a dot."""
+
+    def bits(port: str) -> list[tuple[str, str]]:
+        shown = []
+        for i in reversed(range(WIDTHS.get(port, 1))):
+            bit = step[port] >> i & 1
+            if before is None:
+                shown.append((f"{bit}", ONE if bit else QUIET))
+            elif before[port] >> i & 1 == bit:
+                shown.append((AS_BEFORE, QUIET))
+            else:
+                shown.append((f"{bit}", CARRY if port == "carry" and bit else ONE))
+        return shown
+
+    cells = [Text.assemble(*bits(port)) for port in step if port in WIDTHS]
+    return [*cells, Text(" ").join(Text.assemble(*bits(flag)) for flag in flags)]
+
+
+def _remarks(s: Settling) -> list[RenderableType]:
+    said = f"Settled after {s.settled} gate delays." if s.settled else "No output changes."
+    lines = [
+        Text(
+            f"A dot: as it was. The inputs change in step 0; 'gates' is how many of the {s.gates} "
+            "change in a step."
+        ),
+        Text(said),
+    ]
+    if s.glitches:
+        names = ", ".join(
+            f"{name.upper() if name in 'nvzc' else name} {len(steps)}"
+            for name, steps in s.glitches.items()
+        )
+        lines.append(Text(f"Glitches, wires that change more than once, and how often: {names}."))
+    if not s.agree:
+        lines.append(Text("The last values are not those of the gates without delay.", WRONG))
+    return [Padding(line, (0, 0, 0, 1), expand=False) for line in lines]
+
+
+def write_settling(settling: Settling, file: IO[str]) -> None:
+    """Writes the waveform to an open file: a unit of its time, 1 ns, is one gate delay.
+
+    The inputs are the new ones from 0 on; each output stands as it was before until it changes.
+    """
+    s = settling
+    now, start = (inputs_text(s.mnemonic, *given.values()) for given in (s.inputs, s.start))
+    comment = f"1 ns is one gate delay. {s.adder} adder, settled at {start}; from 0 on {now}"
+    with VCDWriter(file, timescale="1 ns", version="carrywave", date="", comment=comment) as writer:
+
+        def text(scope: str, name: str, value: str, length: int) -> None:
+            width = length * TEXT_BITS
+            writer.register_var(scope, name, "reg", width, init=text_value(value, width))
+
+        unit, alu = "unit", "unit.alu"
+        text(unit, "variant", s.variant, 6)
+        text(unit, "mnemonic", s.mnemonic, 5)
+        text(alu, "operation", s.operation, 12)
+        for name, value in s.inputs.items():
+            width = 8 if name in ("a", "b") else 1
+            writer.register_var(alu, name, "reg", width, init=value)
+        wires: dict[str, Any] = {}
+        values = [_values(step) for step in s.steps]
+        for name, value in values[0].items():
+            wires[name] = writer.register_var(alu, name, "wire", WIDTHS.get(name, 1), init=value)
+        for time, (before, after) in enumerate(pairwise(values), 1):
+            for name, value in after.items():
+                if value != before[name]:
+                    writer.change(wires[name], time, value)
+        writer.close(s.settled + TAIL)
+    file.write(SETTLED.format(s.settled))
+
+
+def _values(step: dict[str, int]) -> dict[str, int]:
+    """The ports, and each carry by itself."""
+    carries = {f"c{i}": step["carry"] >> i & 1 for i in range(9)} if "carry" in step else {}
+    return {**step, **carries}
