@@ -118,8 +118,8 @@ def _outputs(figure: Figure, survey: Survey, bits: str) -> None:
     def y(step: float) -> float:
         return BOTTOM - (BOTTOM - TOP) * step / steps
 
-    figure.text(x0 - 40, TOP - 22, "gate delays until an output is final", size=16, bold=True)
-    figure.text(x1, TOP - 22, "mark: the worst input, bar: the mean", "quiet", "end", size=16)
+    figure.text(x0 - 40, TOP - 22, "gate delays until final", size=16, bold=True)
+    figure.text(x1, TOP - 22, "mark: worst input, bar: mean", "quiet", "end", size=16)
     for step in range(0, steps + 1, TICK):
         figure.line(x0, y(step), x1, y(step), "line", 0.5 if step else 1.5)
         figure.text(x0 - 10, y(step) + 5, f"{step}", "quiet", "end", size=15)
