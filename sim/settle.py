@@ -159,7 +159,7 @@ class Settling:
         return {name: steps for name, steps in self.changes.items() if len(steps) > 1}
 
     def to_json(self) -> dict[str, Any]:
-        """Plain values."""
+        """Plain values; inputs and outputs by the names of the ALU's ports."""
         return {
             "mnemonic": self.mnemonic,
             "variant": self.variant,

@@ -13,6 +13,7 @@ from .alu import AluGates, Inputs, Use
 from .operation import CHAIN
 from .sequences import Carries, expected_carries, lengths, sequences
 from .settle import (
+    NAMES,
     START,
     WIDTHS,
     alu_of,
@@ -62,13 +63,12 @@ class Output:
         return self.worst
 
     def to_json(self) -> dict[str, Any]:
-        """Plain values."""
-        a, operand, carry = self.worst_input
+        """Plain values; inputs by the names of the ALU's ports."""
         return {
             "name": self.name,
             "mean": float(self.mean),
             "worst": self.worst,
-            "worst_input": {"a": a, "operand": operand, "carry": carry},
+            "worst_input": dict(zip(NAMES, self.worst_input, strict=False)),
             "inputs_by_step": list(self.counts),
             "glitches": self.glitches,
         }
@@ -132,7 +132,7 @@ class Survey:
         return {
             "mnemonic": self.mnemonic,
             "variant": self.variant,
-            "from": dict(zip(("a", "operand", "carry"), START, strict=True)),
+            "from": dict(zip(NAMES, (*START, 0), strict=True)),
             "inputs": self.inputs,
             "adders": [adder.to_json() for adder in self.adders],
             "agree": self.agree,

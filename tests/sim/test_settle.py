@@ -229,15 +229,35 @@ def test_the_command_takes_its_options(command):
     assert value["variant"] == "cmos"
 
 
-PUBLIC = "ADC AND ASL BIT CMP CPX CPY DEC DEX DEY EOR INC INX INY LSR ORA ROL ROR SBC"
+def test_the_command_writes_the_waveform(command, tmp_path):
+    status, out, err = command("ADC", 255, 1, "--vcd", tmp_path / "settle.vcd")
+    assert (status, err, out.startswith("ADC  A=$FF M=$01 C=0  after")) == (0, "", True)
+    assert [path.name for path in tmp_path.iterdir()] == ["settle.vcd"]
+    assert (tmp_path / "settle.vcd").read_text().endswith("settled after 24 gate delays $end\n")
+
+
+def test_the_command_takes_every_input_of_adc_and_every_adder(command, tmp_path):
+    status, out, err = command("--all", "--json", "--svg", tmp_path / "settle.svg")
+    assert (status, err, out.count("\n")) == (0, "", 1)
+    found = survey.survey("ADC", adders=ADDERS)
+    assert json.loads(out) == json.loads(json.dumps(found.to_json()))
+    assert [path.name for path in tmp_path.iterdir()] == ["settle.svg"]
+    assert (tmp_path / "settle.svg").read_text() == found._repr_svg_()
+    status, out, _ = command("--all", "cmp", "--adder", "prefix", "--variant", "cmos", "--json")
+    value = json.loads(out)
+    assert (status, value["mnemonic"], value["variant"]) == (0, "CMP", "cmos")
+    assert [adder["adder"] for adder in value["adders"]] == ["prefix"]
+
+
+DOES = "ADC AND ASL BIT CMP CPX CPY DEC DEX DEY EOR INC INX INY LSR ORA ROL ROR SBC"
 
 
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
         ((), "give a mnemonic with its numbers, or --all"),
-        (("LDA", 5), f"LDA has nothing to settle: the ALU computes for {PUBLIC}"),
-        (("--all", "JMP"), f"JMP has nothing to settle: the ALU computes for {PUBLIC}"),
+        (("LDA", 5), f"LDA has nothing to settle: the ALU computes for {DOES}"),
+        (("--all", "JMP"), f"JMP has nothing to settle: the ALU computes for {DOES}"),
         (("ADC", 5), "ADC takes two numbers, A and the operand; 1 given"),
         (("INX", 5, 6), "INX takes one number, X; 2 given"),
         (("ADC", 5, 256),

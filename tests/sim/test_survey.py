@@ -247,10 +247,11 @@ def test_a_survey_is_plain_values():
     found = survey("CMP", "cmos", ADDERS)
     value = json.loads(json.dumps(found.to_json()))
     assert (value["mnemonic"], value["variant"], value["inputs"]) == ("CMP", "cmos", 1 << 16)
-    assert value["from"] == {"a": 0, "operand": 0, "carry": 0}
+    assert value["from"] == {"a": 0, "b": 0, "carry_in": 0, "decimal": 0}
     assert [adder["adder"] for adder in value["adders"]] == list(ADDERS)
     (carries,) = value["adders"][0]["longest_carries"]
     assert (carries["mean"], carries["counts"]) == ("168197/65536", carries["expected"])
     z = next(output for output in value["adders"][0]["outputs"] if output["name"] == "z")
     assert sum(z["inputs_by_step"]) == 1 << 16
+    assert list(z["worst_input"]) == ["a", "b", "carry_in"]
     assert z["worst"] == len(z["inputs_by_step"]) - 1
