@@ -973,7 +973,7 @@ def settle_every(
             from carrywave.waves.plot import plot_survey
 
             with written_beside(svg) as file:
-                file.write(plot_survey(report))
+                file.write(plot_survey(report).render())
     except (SettleError, NetlistError) as error:
         unusable(error)
     except OSError as error:

@@ -125,7 +125,7 @@ class Survey:
         """In a notebook: the plot."""
         from carrywave.waves.plot import plot_survey
 
-        return plot_survey(self)
+        return plot_survey(self).render()
 
     def to_json(self) -> dict[str, Any]:
         """Plain values."""

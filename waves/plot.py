@@ -26,8 +26,8 @@ TICK: Final = 5  # gate delays between lines
 KEY_WIDTH, KEY_SHARE = 250, 0.625  # how far the key reaches from the corner at 0 %
 
 
-def plot_survey(survey: Survey) -> str:
-    """One SVG file: the share of inputs settled after each step; mean and worst of each output."""
+def plot_survey(survey: Survey) -> Figure:
+    """The share of inputs settled after each step; mean and worst of each output."""
     bits = "sum" if any(o.name == "sum" for o in survey.adders[0].outputs) else "result"
     flags = " and the flags" * any(o.name in "nvzc" for o in survey.adders[0].outputs)
     title = f"{survey.mnemonic}: after how many gate delays the {bits}{flags} are final"
@@ -37,7 +37,7 @@ def plot_survey(survey: Survey) -> str:
     figure.text(LEFT[0] - 60, 72, about, "quiet", size=16)
     _shares(figure, survey, bits)
     _outputs(figure, survey, bits)
-    return figure.render()
+    return figure
 
 
 def _description(survey: Survey, bits: str) -> str:
