@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ET
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from io import StringIO
+from typing import Any
 
 import pytest
 from rich.console import Console
@@ -139,3 +140,15 @@ def test_every_instruction_can_be_drawn(mnemonic: str) -> None:
 def test_the_figure_is_the_same_every_time_and_shows_itself(three: Survey) -> None:
     again = survey("ADC", adders=ADDERS)
     assert three._repr_svg_() == again._repr_svg_() == plot_survey(three).render()
+
+
+@pytest.mark.parametrize(("dark", "font"), [(False, ""), (True, "DejaVu Sans")])
+def test_the_figure_is_legible_in_a_browser(
+    three: Survey, judge_figures: Callable[..., Any], dark: bool, font: str
+) -> None:
+    reports = {"three": three, **{mnemonic: survey(mnemonic) for mnemonic in MNEMONICS}}
+    drawn = {name: report._repr_svg_() for name, report in reports.items()}
+    told = judge_figures(drawn, dark, font)
+    assert {name: one["found"] for name, one in told.items() if one["found"]} == {}
+    assert len(told) == 1 + len(MNEMONICS)
+    assert min(one["texts"] for one in told.values()) >= 25
