@@ -908,7 +908,7 @@ def settle_(
     start: tuple[int, int, int] | None, every: bool, adder: str | None, variant: str,
     vcd: str | None, svg: str | None, as_json: bool,
 ) -> None:  # fmt: skip
-    """Show how the carry runs: the gates of an operation settling, one gate delay a step.
+    """Show the carry in time: gates settling, a gate delay a step.
 
     Every gate, a multiplexer too, answers one step after its inputs. The inputs change in step 0
     from those of --from; what the ALU is to do stands before and after. With --all: after how many
@@ -962,22 +962,18 @@ def settle_every(
     mnemonic: str, adder: str, variant: str, svg: str | None, as_json: bool
 ) -> NoReturn:
     """The part of `settle` that takes every input."""
-    from .files import written_beside
     from .netlist import NetlistError
     from .settle import SettleError
     from .survey import survey
 
     try:
         report = survey(mnemonic, variant, ADDERS if adder == "all" else (adder,))
-        if svg:
-            from carrywave.waves.plot import plot_survey
-
-            with written_beside(svg) as file:
-                file.write(plot_survey(report).render())
     except (SettleError, NetlistError) as error:
         unusable(error)
-    except OSError as error:
-        unusable(f"{svg}: {error.strerror}")
+    if svg:
+        from carrywave.waves.plot import plot_survey
+
+        write_figure(plot_survey(report), svg)
     if as_json:
         print_json(report.to_json())
     else:

@@ -83,8 +83,8 @@ def closing_count(path: str | os.PathLike[str]) -> int:
         raise DumpError(f"{path}: not a value change dump: expected {wanted}")
     if last_line(SETTLED, tail):
         raise DumpError(
-            f"{path}: shows gates settling, in gate delays; 'check' needs clocks, as 'op' and "
-            "'run' write them"
+            f"{path}: shows gates settling, in gate delays; expected clocks, as 'op' and 'run' "
+            "write them"
         )
     match = last_line(CLOSING, tail)
     if not match:

@@ -16,6 +16,7 @@ from carrywave.sim.settle import Settling, settle
 from carrywave.waves.check import check_dump
 from carrywave.waves.read import DumpError
 from carrywave.waves.settling import draw_settling, write_settling
+from carrywave.waves.timing import timing_figure
 
 WIDTHS = {
     "unit.variant": 48, "unit.mnemonic": 40, "unit.alu.operation": 96,
@@ -143,13 +144,14 @@ def test_the_file_says_what_its_time_is(dump: Path) -> None:
     assert "$date" not in text
 
 
-def test_check_says_that_it_needs_clocks(dump: Path) -> None:
-    with pytest.raises(DumpError) as refused:
-        check_dump(dump)
-    assert str(refused.value) == (
-        f"{dump}: shows gates settling, in gate delays; 'check' needs clocks, as 'op' and 'run' "
-        "write them"
-    )
+def test_check_and_draw_say_that_they_need_clocks(dump: Path) -> None:
+    for use in (check_dump, timing_figure):
+        with pytest.raises(DumpError) as refused:
+            use(dump)
+        assert str(refused.value) == (
+            f"{dump}: shows gates settling, in gate delays; expected clocks, as 'op' and 'run' "
+            "write them"
+        )
 
 
 def test_an_operation_without_the_chain_has_no_carries_in_the_file(tmp_path: Path) -> None:
