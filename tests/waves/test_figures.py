@@ -473,7 +473,7 @@ def test_the_figure_that_the_readme_shows_is_what_its_command_draws(
     readme = (root / "README.md").read_text(encoding="utf-8")
     command = re.search(r"carrywave op (.+) --svg add_overflow\.svg", readme)
     assert command
-    assert "](waves/figures/add_overflow.svg)" in readme
+    assert "](waves/reference/add_overflow.svg)" in readme
     path = tmp_path / "again.svg"
     assert carrywave("op", *command[1].split(), "--svg", path)[0] == 0
-    assert path.read_bytes() == (root / "waves/figures/add_overflow.svg").read_bytes()
+    assert path.read_bytes() == (root / "waves/reference/add_overflow.svg").read_bytes()
