@@ -2,169 +2,58 @@
 
 from __future__ import annotations
 
-import io
-import json
-import os
 import sys
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import Any, Final, NoReturn
 
 import click
 
-from .isa import ADDERS, BY_MNEMONIC, EVENTS, VARIANTS
+from .arguments import (
+    ArithmeticType,
+    ByteType,
+    MnemonicType,
+    RowType,
+    StartType,
+    adder_option,
+    json_option,
+    not_compared,
+    variant_option,
+    variants_option,
+)
+from .isa import ADDERS
+from .terminal import (
+    AGREE,
+    DISAGREE,
+    console,
+    drop_output,
+    print_json,
+    progress_bar,
+    unread,
+    unusable,
+    write_figure,
+)
 
-if TYPE_CHECKING:
-    from rich.console import Console
-
-    from carrywave.waves.svg import Figure
-
-AGREE, DISAGREE, UNUSABLE = 0, 1, 2
-UNREAD = 141  # what a shell says of a program whose output nobody reads
-
-variant_option = click.option(
-    "--variant", type=click.Choice(VARIANTS), default="nmos", show_default=True,
-    help="The member of the family; 'binary' is nmos with decimal mode disconnected.",
-)  # fmt: skip
-adder_option = click.option(
-    "--adder", type=click.Choice(ADDERS), default="ripple", show_default=True,
-    help="The form of the ALU's adder; no instruction can tell.",
-)  # fmt: skip
-json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead.")
-
-
-class ByteType(click.ParamType[int]):
-    """A byte as people write it: 80, 0x50, $50, %01010000, -1."""
-
-    name = "byte"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        """Accepts -128 to 255."""
-        if isinstance(value, int):
-            return value
-        text = value.strip().lower()
-        sign, digits = (-1, text[1:]) if text.startswith("-") else (1, text)
-        base = 10
-        for prefix, prefixed in (("0x", 16), ("$", 16), ("0b", 2), ("%", 2)):
-            if digits.startswith(prefix):
-                base, digits = prefixed, digits[len(prefix) :]
-                break
-        try:
-            number = sign * int(digits, base) if digits.isalnum() else None
-        except ValueError:
-            number = None
-        if number is None:
-            self.fail(
-                f"{value!r} is not a number: write 80, 0x50, $50, %01010000 or -1", param, ctx
-            )
-        if not -128 <= number <= 255:
-            self.fail(f"{value} does not fit in a byte: expected -128 to 255", param, ctx)
-        return number % 256
-
-
-class MnemonicType(click.ParamType[str]):
-    """One of the documented mnemonics, in either case."""
-
-    name = "mnemonic"
-
-    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Suggests the nearest for one that is not known."""
-        mnemonic = value.upper()
-        if mnemonic not in BY_MNEMONIC:
-            import difflib
-
-            near = difflib.get_close_matches(mnemonic, BY_MNEMONIC, 3, 0.5)
-            hint = (
-                f"; did you mean {' or '.join(near)}?"
-                if near
-                else f": one of {', '.join(BY_MNEMONIC)}"
-            )
-            self.fail(f"{value!r} is not a documented mnemonic{hint}", param, ctx)
-        return mnemonic
-
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> list[Any]:
-        """Completes in the shell."""
-        from click.shell_completion import CompletionItem
-
-        return [CompletionItem(name) for name in BY_MNEMONIC if name.startswith(incomplete.upper())]
-
-
-def console() -> Console:
-    """Where reports go: as wide as the terminal, plain where colour is not wanted."""
-    from rich.console import Console
-
-    class Report(Console):
-        def on_broken_pipe(self) -> None:
-            unread()
-
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(errors="replace")  # not every encoding has the arrows
-    plain = bool(os.environ.get("NO_COLOR"))
-    return Report(highlight=False, color_system=None if plain else "auto")
-
-
-def unusable(message: object) -> NoReturn:
-    """One clear line, and exit status 2."""
-    click.echo(f"carrywave: {message}", err=True)
-    sys.exit(UNUSABLE)
-
-
-def unread() -> NoReturn:
-    """Whoever read the output has seen enough: that is no verdict, neither 0 nor 1."""
-    _drop_output()
-    sys.exit(UNREAD)
-
-
-def _drop_output() -> None:
-    """What is still to be written is forgotten, or Python complains of it at the end."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def write_figure(figure: Figure, path: str) -> None:
-    """Writes a figure to a file, or says why that cannot be."""
-    from .files import written_beside
-
-    try:
-        with written_beside(path) as file:
-            file.write(figure.render())
-    except OSError as error:
-        unusable(f"{path}: {error.strerror}")
-
-
-def print_json(value: Any) -> None:
-    """One JSON object on one line."""
-    click.echo(json.dumps(value, separators=(",", ":")))
-
-
-@contextmanager
-def progress_bar(unit: str, total: int) -> Iterator[Callable[[int], None]]:
-    """Shows how far a long run has come, on a terminal only, once it has taken a second."""
-    began, bar, task = time.monotonic(), None, None
-
-    def advance(done: int) -> None:
-        nonlocal bar, task
-        if bar is None and sys.stderr.isatty() and time.monotonic() - began > 1:
-            from rich.console import Console
-            from rich.progress import Progress
-
-            bar = Progress(console=Console(stderr=True), transient=True)
-            task = bar.add_task(unit, total=total)
-            bar.start()
-        if bar is not None and task is not None:
-            bar.update(task, completed=done)
-
-    try:
-        yield advance
-    finally:
-        if bar is not None:
-            bar.stop()
+#: The commands as the help lists them.
+SECTIONS: Final = {
+    "See why": ("op", "run", "check", "draw", "flags", "claim", "settle"),
+    "Your emulator": ("compare", "header", "vectors"),
+    "Every input": ("sweep", "prove", "grade", "netlist"),
+}
 
 
 class Commands(click.Group):
     """The commands; click itself would end with 1, which says 'disagrees' here."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """In the order of the help."""
+        return [name for names in SECTIONS.values() for name in names]
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """A section each."""
+        for title, names in SECTIONS.items():
+            with formatter.section(title):
+                formatter.write_dl(
+                    [(name, self.commands[name].get_short_help_str(66)) for name in names]
+                )
 
     def invoke(self, ctx: click.Context) -> Any:
         """Ends in a way of its own when the output cannot be written."""
@@ -175,7 +64,7 @@ class Commands(click.Group):
         except OSError as error:
             if error.filename is not None:
                 unusable(f"{error.filename}: {error.strerror}")
-            _drop_output()
+            drop_output()
             unusable(f"the output cannot be written: {error.strerror}")
 
 
@@ -188,9 +77,11 @@ def cli() -> None:
     reach the stack, clock by clock, as a picture or as a waveform, checked against a model.
 
     \b
-    carrywave op ADC 0x50 0x50            one operation, carry by carry
-    carrywave run FILE.s --vcd out.vcd    a listing, clock by clock, into a waveform
-    carrywave check out.vcd               a waveform, held to the model
+    carrywave op ADC 0x50 0x50                   one operation, carry by carry
+    carrywave run FILE.s --vcd out.vcd           a listing, clock by clock, into a waveform
+    carrywave claim "c == (a >= m)" --after CMP  a rule of thumb, judged on every input
+    carrywave compare --library ./mine.so        your emulator beside the gates
+    carrywave sweep --variant all                the gates against the model, on everything
 
     Exit status: 0 all agrees, 1 something disagrees, 2 the input cannot be used.
     """
@@ -277,7 +168,7 @@ def op(
 def run(
     listing: str, vcd: str | None, variant: str, max_clocks: int | None, rows: int, as_json: bool
 ) -> None:
-    """Run a listing on the hardware, and check its waveform against the model.
+    """Run a listing on the hardware, its waveform held to the model.
 
     The run begins with the reset sequence and ends when an instruction jumps or branches to its own
     address, or at --max-clocks. A listing that does neither of these within 100000 clocks is
@@ -371,21 +262,9 @@ def netlist(output: str | None, variant: str, adder: str, as_json: bool) -> None
             click.echo(f"{output}: {written}, module {module_of(variant, adder)}")
 
 
-class RowType(MnemonicType):
-    """A mnemonic, or an entry: IRQ, NMI, RESET."""
-
-    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Takes the entries too."""
-        name = value.upper()
-        return name if name in EVENTS[1:] else super().convert(value, param, ctx)
-
-
 @cli.command()
 @click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=RowType())
-@click.option(
-    "--variant", type=click.Choice((*VARIANTS, "all")), default="nmos", show_default=True,
-    help="The member of the family; 'all' sweeps each in turn.",
-)  # fmt: skip
+@variants_option
 @adder_option
 @json_option
 def sweep(names: tuple[str, ...], variant: str, adder: str, as_json: bool) -> None:
@@ -417,18 +296,6 @@ def sweep(names: tuple[str, ...], variant: str, adder: str, as_json: bool) -> No
     sys.exit(AGREE if report.agree else DISAGREE)
 
 
-def _not_compared(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> list[str]:
-    """Field names, one or several an option."""
-    from .verdict import nothing_compared
-
-    names = [name for several in value for name in several.replace(",", " ").split()]
-    try:
-        nothing_compared(names)
-    except ValueError as error:
-        raise click.BadParameter(str(error)) from None
-    return names
-
-
 @cli.command("compare")
 @click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=RowType())
 @click.option("--library", metavar="FILE", help="A shared library; see 'carrywave header'.")
@@ -446,7 +313,7 @@ def _not_compared(ctx: click.Context, param: click.Parameter, value: tuple[str, 
     "--cases", "which", type=click.Choice(("quick", "full")), default="quick", show_default=True,
     help="Some cases of each instruction, or every one that can matter.",
 )  # fmt: skip
-@click.option("--skip", metavar="FIELD,...", multiple=True, callback=_not_compared,
+@click.option("--skip", metavar="FIELD,...", multiple=True, callback=not_compared,
               help="Fields not to compare, such as cycles or p.d.")  # fmt: skip
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, metavar="N",
               help="Draw other quick cases.")  # fmt: skip
@@ -558,10 +425,7 @@ def header() -> None:
 
 @cli.command()
 @click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=RowType())
-@click.option(
-    "--variant", type=click.Choice((*VARIANTS, "all")), default="nmos", show_default=True,
-    help="The member of the family; 'all' proves each in turn.",
-)  # fmt: skip
+@variants_option
 @click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=60.0,
               show_default=True, metavar="SECONDS",
               help="For one question to the solver; what takes longer is not proved.")  # fmt: skip
@@ -573,7 +437,7 @@ def prove(
     names: tuple[str, ...], variant: str, timeout: float, vcd: str | None, adder: str,
     as_json: bool,
 ) -> None:  # fmt: skip
-    """Prove that the gates follow the specification, in every state there is.
+    """Prove that the gates follow the specification, in every state.
 
     All instructions, or those named; IRQ, NMI and RESET are names too. Registers, flags, stack,
     stores, clocks and the bus are proved with every register, flag and byte unknown, against terms
@@ -612,14 +476,11 @@ def prove(
 
 
 @cli.command("grade")
-@click.option(
-    "--variant", type=click.Choice((*VARIANTS, "all")), default="nmos", show_default=True,
-    help="The member of the family; 'all' grades each in turn.",
-)  # fmt: skip
+@variants_option
 @click.option("--all", "every", is_flag=True, help="List each fault that no one can see.")
 @json_option
 def grade_(variant: str, every: bool, as_json: bool) -> None:
-    """Grade the checks: is every fault seen, and every planted mistake found?
+    """Grade the checks: every fault seen, every planted mistake found?
 
     Each wire and pin of the gates is held at 0 and at 1, before the cases of the sweep and runs
     with the pins driven. What none of them sees must be proved invisible; anything else is a case
@@ -660,7 +521,7 @@ def grade_(variant: str, every: bool, as_json: bool) -> None:
 @variant_option
 @json_option
 def vectors_(output: str, variant: str, as_json: bool) -> None:
-    """Write a compact set of cases with their outcomes, for unit tests of your own.
+    """Write few cases with their outcomes, for unit tests of your own.
 
     As few as found that show every fault of the gates that single instructions and events can show,
     and every planted mistake; the file begins with its coverage. The first time takes up to a
@@ -760,31 +621,6 @@ def flags(output: str | None, as_json: bool) -> None:
         console().print(table.draw())
 
 
-class ArithmeticType(MnemonicType):
-    """A mnemonic that the ALU has a part in."""
-
-    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Names those that it has a part in, for another."""
-        from .alu import MNEMONICS
-
-        mnemonic = super().convert(value, param, ctx)
-        if mnemonic not in MNEMONICS:
-            known = ", ".join(sorted(MNEMONICS))
-            self.fail(f"{mnemonic} asks nothing of the ALU: one of {known}", param, ctx)
-        return mnemonic
-
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> list[Any]:
-        """Completes in the shell."""
-        from .alu import MNEMONICS
-
-        return [
-            item for item in super().shell_complete(ctx, param, incomplete)
-            if item.value in MNEMONICS
-        ]  # fmt: skip
-
-
 @cli.command()
 @click.argument("expression", metavar='["EXPRESSION"]', required=False)
 @click.option("--after", type=ArithmeticType(), metavar="MNEMONIC",
@@ -865,24 +701,6 @@ def claim(
 
         draw_claim(judged, console(), vcd)
     sys.exit(AGREE if judged.holds else DISAGREE)
-
-
-class StartType(click.ParamType[tuple[int, int, int]]):
-    """Two bytes and a carry, between commas."""
-
-    name = "start"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[int, int, int]:
-        """The bytes as ByteType has them."""
-        if isinstance(value, tuple):
-            return value
-        parts = value.split(",")
-        if len(parts) != 3:
-            self.fail(f"{value!r} is not A,OPERAND,CARRY: write three numbers, 0,0,0", param, ctx)
-        a, operand = (ByteType().convert(part, param, ctx) for part in parts[:2])
-        return a, operand, click.IntRange(0, 1).convert(parts[2].strip(), param, ctx)
 
 
 @cli.command("settle", context_settings={"ignore_unknown_options": True})

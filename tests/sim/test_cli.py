@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -13,6 +14,7 @@ from typing import Any
 import pytest
 
 from carrywave.sim import bench
+from carrywave.sim.cli import cli as commands
 from carrywave.sim.isa import BY_MNEMONIC
 from carrywave.waves.check import CheckReport, Finding
 
@@ -412,9 +414,11 @@ def test_help_shows_each_command_and_an_example(
     for line in (
         "carrywave op ADC 0x50 0x50 ",
         "carrywave run FILE.s --vcd out.vcd ",
-        "carrywave check out.vcd ",
+        "carrywave sweep --variant all ",
     ):
         assert f"\n  {line}" in out
+    for name in commands.commands:
+        assert re.search(rf"^  {name} +[A-Z][^.]+[.?]$", out, re.MULTILINE), name  # whole sentences
     status_line = "Exit status: 0 all agrees, 1 something disagrees, 2 the input cannot be used."
     assert status_line in " ".join(out.split())
 

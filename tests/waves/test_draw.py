@@ -13,9 +13,9 @@ import pytest
 from rich.console import Console
 
 from carrywave.sim.bench import run_listing
-from carrywave.sim.cli import console
 from carrywave.sim.isa import BY_MNEMONIC, VARIANTS
 from carrywave.sim.operation import Operation, operate
+from carrywave.sim.terminal import console
 from carrywave.waves.check import CheckReport, Finding
 from carrywave.waves.draw import draw_check, draw_operation, draw_run, reasons_of
 
