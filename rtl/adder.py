@@ -4,7 +4,7 @@ from amaranth.hdl import Cat, Module, Signal
 from amaranth.lib import wiring
 from amaranth.lib.wiring import In, Out
 
-__all__ = ["Adder", "RippleCarryAdder"]
+__all__ = ["Adder", "RippleCarryAdder", "named"]
 
 
 class Adder(wiring.Component):

@@ -8,7 +8,7 @@ __all__ = ["PrefixAdder"]
 
 
 class PrefixAdder(Adder):
-    """An `Adder` that finds all carries at once, in as many steps as the width has doublings.
+    """An `Adder` that finds all carries at once, by spans that double until they reach it all.
 
     The carry in is one place more below bit 0, and makes a carry or none. ``generate_4[i]`` says
     whether the four places that end at carry i make one; eight come of two fours, everywhere at

@@ -6,14 +6,16 @@ from typing import Any
 
 import click
 
-from .isa import ADDERS, BY_MNEMONIC, EVENTS, VARIANTS
+from .isa import ADDERS, BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
 
 __all__ = [
     "ArithmeticType",
     "ByteType",
     "MnemonicType",
+    "OutputType",
     "RowType",
     "StartType",
+    "TrialType",
     "adder_option",
     "json_option",
     "not_compared",
@@ -45,6 +47,8 @@ class ByteType(click.ParamType[int]):
         """Accepts -128 to 255."""
         if isinstance(value, int):
             return value
+        if value.startswith("--"):  # a command that takes -1 takes what looks like options too
+            raise click.NoSuchOption(value, ctx=ctx)
         text = value.strip().lower()
         sign, digits = (-1, text[1:]) if text.startswith("-") else (1, text)
         base = 10
@@ -53,7 +57,7 @@ class ByteType(click.ParamType[int]):
                 base, digits = prefixed, digits[len(prefix) :]
                 break
         try:
-            number = sign * int(digits, base) if digits.isalnum() else None
+            number = sign * int(digits, base) if digits.isascii() and digits.isalnum() else None
         except ValueError:
             number = None
         if number is None:
@@ -73,6 +77,8 @@ class MnemonicType(click.ParamType[str]):
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """Suggests the nearest for one that is not known."""
         mnemonic = value.upper()
+        if value.startswith("-"):
+            raise click.NoSuchOption(value, ctx=ctx)
         if mnemonic not in BY_MNEMONIC:
             import difflib
 
@@ -101,6 +107,19 @@ class RowType(MnemonicType):
         """Takes the entries too."""
         name = value.upper()
         return name if name in EVENTS[1:] else super().convert(value, param, ctx)
+
+
+class TrialType(RowType):
+    """A mnemonic or an entry, or an opcode in hex: 69."""
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Takes the opcodes too."""
+        name = value.upper()
+        return (
+            name
+            if name in {f"{opcode:02X}" for opcode in BY_OPCODE}
+            else super().convert(value, param, ctx)
+        )
 
 
 class ArithmeticType(MnemonicType):
@@ -142,8 +161,23 @@ class StartType(click.ParamType[tuple[int, int, int]]):
         parts = value.split(",")
         if len(parts) != 3:
             self.fail(f"{value!r} is not A,OPERAND,CARRY: write three numbers, 0,0,0", param, ctx)
-        a, operand = (ByteType().convert(part, param, ctx) for part in parts[:2])
-        return a, operand, click.IntRange(0, 1).convert(parts[2].strip(), param, ctx)
+        a, operand, carry = (ByteType().convert(part, param, ctx) for part in parts)
+        if carry > 1:
+            self.fail(f"{value!r}: the carry is 0 or 1", param, ctx)
+        return a, operand, carry
+
+
+class OutputType(click.Path):
+    """The name of a file to write."""
+
+    def __init__(self) -> None:
+        super().__init__(dir_okay=False)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Refuses an empty one, which a variable of the shell that is not set leaves."""
+        if not value:
+            self.fail("the name of the file is empty", param, ctx)
+        return super().convert(value, param, ctx)
 
 
 def not_compared(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> list[str]:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from .clocked import Recorder
     from .operation import Operation
 
-__all__ = ["Answers", "Claim", "ClaimError", "Example", "Part", "Rule", "judge", "vocabulary"]
+__all__ = ["Answers", "Claim", "ClaimError", "Example", "Part", "Rule", "judge"]
 
 FLAGS: Final = "nvzc"
 BYTE: Final = Range(0, 255)
@@ -325,9 +325,9 @@ def _about_flags(use: Use, unwritten: list[str]) -> list[str]:
     if not unwritten:
         return []
     small, large = " and ".join(unwritten), " and ".join("".join(unwritten).upper())
-    verb, it = ("is", "it") if len(unwritten) == 1 else ("are", "them")
+    verb, flag = ("is", "the flag") if len(unwritten) == 1 else ("are", "the flags")
     writer = INSTEAD.get(use.mnemonic)
-    advice = f" {writer} writes {it}, with D clear." if writer else ""
+    advice = f" To have it in {flag}, with D clear: {writer}." if writer else ""
     return [
         f"{small} here {verb} what the adder says: {use.mnemonic} leaves {large} alone.{advice}"
     ]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from functools import partial
 from typing import Any, Final, NoReturn
 
 import click
@@ -11,8 +13,10 @@ from .arguments import (
     ArithmeticType,
     ByteType,
     MnemonicType,
+    OutputType,
     RowType,
     StartType,
+    TrialType,
     adder_option,
     json_option,
     not_compared,
@@ -23,6 +27,7 @@ from .isa import ADDERS
 from .terminal import (
     AGREE,
     DISAGREE,
+    Writer,
     console,
     drop_output,
     print_json,
@@ -30,6 +35,7 @@ from .terminal import (
     unread,
     unusable,
     write_figure,
+    write_files,
 )
 
 #: The commands as the help lists them.
@@ -78,10 +84,10 @@ def cli() -> None:
 
     \b
     carrywave op ADC 0x50 0x50                   one operation, carry by carry
-    carrywave run FILE.s --vcd out.vcd           a listing, clock by clock, into a waveform
-    carrywave claim "c == (a >= m)" --after CMP  a rule of thumb, judged on every input
+    carrywave run FILE.s --vcd out.vcd           a listing, into a waveform
+    carrywave claim "c == (a >= m)" --after CMP  a rule of thumb, judged
     carrywave compare --library ./mine.so        your emulator beside the gates
-    carrywave sweep --variant all                the gates against the model, on everything
+    carrywave sweep --variant all                every instruction, every input
 
     Exit status: 0 all agrees, 1 something disagrees, 2 the input cannot be used.
     """
@@ -96,10 +102,8 @@ def cli() -> None:
     "--status", type=ByteType(), default="0x30", help="The other flags before, as a pushed byte."
 )
 @variant_option
-@click.option(
-    "--vcd", "vcd", type=click.Path(dir_okay=False), help="Write the waveform to this file."
-)
-@click.option("--svg", type=click.Path(dir_okay=False), help="Write a figure of it to this file.")
+@click.option("--vcd", "vcd", type=OutputType(), help="Write the waveform to this file.")
+@click.option("--svg", type=OutputType(), help="Write a figure of it to this file.")
 @json_option
 def op(
     mnemonic: str, numbers: tuple[int, ...], carry: int, decimal: bool, status: int, variant: str,
@@ -124,26 +128,23 @@ def op(
         a, operand = arrange(mnemonic, numbers)
     except UsageError as error:
         unusable(error)
-    inputs = (mnemonic, a, operand, carry, decimal, variant, status)
-    if vcd:
-        from carrywave.waves.dump import Dump
-
-        from .files import written_beside
-
-        try:
-            with written_beside(vcd) as file, Dump(file, variant) as dump:
-                result = operate(*inputs, wave=dump)
-        except OSError as error:
-            unusable(f"{vcd}: {error.strerror}")
-    else:
-        result = operate(*inputs)
+    if vcd and vcd == svg:
+        raise click.UsageError("--vcd and --svg are one file: name two")
+    result = operate(mnemonic, a, operand, carry, decimal, variant, status)
+    writers: dict[str, Writer] = {}
     if svg:
         from carrywave.waves.figures import NothingToDrawError, operation_figure
 
         try:
-            write_figure(operation_figure(result), svg)
+            figure = operation_figure(result)
         except NothingToDrawError as error:
             unusable(error)
+        writers[svg] = lambda file: file.write(figure.render())
+    if vcd:
+        from .operation import record
+
+        writers[vcd] = partial(record, result, status)
+    write_files(writers)
     if as_json:
         print_json(result.to_json())
     else:
@@ -154,9 +155,7 @@ def op(
 
 @cli.command()
 @click.argument("listing", type=click.Path())
-@click.option(
-    "--vcd", "vcd", type=click.Path(dir_okay=False), help="Keep the waveform in this file."
-)
+@click.option("--vcd", "vcd", type=OutputType(), help="Keep the waveform in this file.")
 @variant_option
 @click.option(
     "--max-clocks", type=click.IntRange(min=1), metavar="N",
@@ -214,7 +213,7 @@ def check(dump: str, as_json: bool) -> None:
 
 
 @cli.command()
-@click.option("-o", "--output", metavar="FILE", type=click.Path(),
+@click.option("-o", "--output", metavar="FILE", type=OutputType(),
               help="Write the gates: Verilog (.v), RTLIL (.il) or Yosys JSON (.json).")  # fmt: skip
 @variant_option
 @click.option(
@@ -297,7 +296,7 @@ def sweep(names: tuple[str, ...], variant: str, adder: str, as_json: bool) -> No
 
 
 @cli.command("compare")
-@click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=RowType())
+@click.argument("names", metavar="[NAME]...", nargs=-1, type=TrialType())
 @click.option("--library", metavar="FILE", help="A shared library; see 'carrywave header'.")
 @click.option("--python", metavar="MODULE:FUNCTION",
               help="A Python function of a case; also FILE.py:FUNCTION.")  # fmt: skip
@@ -321,7 +320,7 @@ def sweep(names: tuple[str, ...], variant: str, adder: str, as_json: bool) -> No
     "--timeout", type=click.FloatRange(min=0, min_open=True), default=10, show_default=True,
     metavar="SECONDS", help="Longest silence of the emulator.",
 )  # fmt: skip
-@click.option("--vcd", type=click.Path(dir_okay=False),
+@click.option("--vcd", type=OutputType(),
               help="Write the waveform of the first wrong case to this file.")  # fmt: skip
 @json_option
 def compare_(
@@ -331,14 +330,16 @@ def compare_(
 ) -> None:  # fmt: skip
     """Put an emulator beside the gates.
 
-    All instructions, or those named; IRQ, NMI and RESET are names too. The emulator is yours, in
-    any language, and runs in a process of its own: give one of --library, --python and --pipe. Or
-    give what it recorded, one row per executed instruction: --trace.
+    All instructions, or those named: mnemonics, opcodes in hex, IRQ, NMI and RESET. So one that is
+    not finished can be put there too: name the opcodes it has. The emulator is yours, in any
+    language, and runs in a process of its own: give one of --library, --python and --pipe. Or give
+    what it recorded, one row per executed instruction: --trace.
 
     \b
     carrywave compare --library ./mine.so
     carrywave compare --python mine.py:execute ADC SBC --vcd first.vcd
-    carrywave compare --pipe "node mine.js" --variant cmos --cases full --skip cycles
+    carrywave compare --python mine.py:execute 69 E9 C9
+    carrywave compare --pipe "node mine.js" --cases full --skip cycles
     carrywave compare --trace run.csv --hex --column sp=S
     """
     from .emulator import EmulatorError, Library, PythonFunction
@@ -373,13 +374,7 @@ def compare_(
     except NetlistError as error:
         unusable(error)
     if vcd and verdict.first is not None:
-        from .files import written_beside
-
-        try:
-            with written_beside(vcd) as file:
-                write_waveform(verdict, file)
-        except OSError as error:
-            unusable(f"{vcd}: {error.strerror}")
+        write_files({vcd: partial(write_waveform, verdict)})
     if as_json:
         print_json(verdict.to_json())
     else:
@@ -429,7 +424,7 @@ def header() -> None:
 @click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=60.0,
               show_default=True, metavar="SECONDS",
               help="For one question to the solver; what takes longer is not proved.")  # fmt: skip
-@click.option("--vcd", type=click.Path(dir_okay=False),
+@click.option("--vcd", type=OutputType(),
               help="Write the first state that refutes something as a waveform.")  # fmt: skip
 @adder_option
 @json_option
@@ -516,7 +511,7 @@ def grade_(variant: str, every: bool, as_json: bool) -> None:
 
 
 @cli.command("vectors")
-@click.option("-o", "--output", metavar="FILE", required=True, type=click.Path(),
+@click.option("-o", "--output", metavar="FILE", required=True, type=OutputType(),
               help="The file to write: .csv, .jsonl, .parquet, or a C array (.h).")  # fmt: skip
 @variant_option
 @json_option
@@ -557,7 +552,7 @@ def vectors_(output: str, variant: str, as_json: bool) -> None:
 
 @cli.command()
 @click.argument("dump", metavar="FILE.vcd", type=click.Path())
-@click.option("-o", "--output", metavar="FILE", required=True, type=click.Path(dir_okay=False),
+@click.option("-o", "--output", metavar="FILE", required=True, type=OutputType(),
               help="The SVG file to write.")  # fmt: skip
 @click.option("--signals", metavar="NAME,...", default="",
               help="What to draw, from the top: names as in the file, such as unit.status.n, or "
@@ -576,11 +571,13 @@ def draw(
 
     \b
     carrywave draw out.vcd -o out.svg
-    carrywave draw out.vcd -o out.svg --signals clk,mnemonic,alu.carry,status.v --from 43us
+    carrywave draw out.vcd -o out.svg --signals clk,alu.carry,status.v --from 43us
     """
     from carrywave.waves.read import DumpError
     from carrywave.waves.timing import TimingError, time_of, timing_figure
 
+    if os.path.exists(output) and os.path.samefile(dump, output):
+        raise click.UsageError(f"{output} is the waveform: name another file for the figure")
     try:
         figure = timing_figure(
             dump,
@@ -598,7 +595,7 @@ def draw(
 
 
 @cli.command()
-@click.option("-o", "--output", metavar="FILE", type=click.Path(dir_okay=False),
+@click.option("-o", "--output", metavar="FILE", type=OutputType(),
               help="Write the table as a figure, an SVG file.")  # fmt: skip
 @json_option
 def flags(output: str | None, as_json: bool) -> None:
@@ -621,7 +618,7 @@ def flags(output: str | None, as_json: bool) -> None:
         console().print(table.draw())
 
 
-@cli.command()
+@cli.command(context_settings={"ignore_unknown_options": True})
 @click.argument("expression", metavar='["EXPRESSION"]', required=False)
 @click.option("--after", type=ArithmeticType(), metavar="MNEMONIC",
               help="The instruction it is about.")  # fmt: skip
@@ -629,7 +626,7 @@ def flags(output: str | None, as_json: bool) -> None:
 @click.option("--table", is_flag=True,
               help="The relations of two bytes, with the exact rule for each.")  # fmt: skip
 @variant_option
-@click.option("--vcd", type=click.Path(dir_okay=False),
+@click.option("--vcd", type=OutputType(),
               help="Write the waveform of the first input it fails on to this file.")  # fmt: skip
 @json_option
 def claim(
@@ -662,22 +659,11 @@ def claim(
 
     if table:
         if expression is not None or after or given is not None or vcd:
-            unusable("--table stands alone: no expression, --after, --given or --vcd")
-        from .relations import relations
-
-        try:
-            blocks = relations(variant)
-        except NetlistError as error:
-            unusable(error)
-        if as_json:
-            print_json({"variant": variant, "blocks": [block.to_json() for block in blocks]})
-        else:
-            from .present_claims import draw_relations
-
-            draw_relations(blocks, console())
+            raise click.UsageError("--table stands alone: no expression, --after, --given or --vcd")
+        claim_table(variant, as_json)
         return
     if expression is None or after is None:
-        unusable("an expression and --after MNEMONIC are needed, or --table")
+        raise click.UsageError("an expression and --after MNEMONIC are needed, or --table")
     from .claims import ClaimError, judge
     from .expressions import ExpressionError
 
@@ -686,14 +672,9 @@ def claim(
     except (ExpressionError, ClaimError, NetlistError) as error:
         unusable(error)
     if vcd and not judged.holds:
-        from .files import written_beside
         from .present_claims import write_waveform
 
-        try:
-            with written_beside(vcd) as file:
-                write_waveform(judged, file)
-        except OSError as error:
-            unusable(f"{vcd}: {error.strerror}")
+        write_files({vcd: partial(write_waveform, judged)})
     if as_json:
         print_json(judged.to_json())
     else:
@@ -701,6 +682,23 @@ def claim(
 
         draw_claim(judged, console(), vcd)
     sys.exit(AGREE if judged.holds else DISAGREE)
+
+
+def claim_table(variant: str, as_json: bool) -> None:
+    """The part of `claim` that shows the relations."""
+    from .netlist import NetlistError
+    from .relations import relations
+
+    try:
+        blocks = relations(variant)
+    except NetlistError as error:
+        unusable(error)
+    if as_json:
+        print_json({"variant": variant, "blocks": [block.to_json() for block in blocks]})
+    else:
+        from .present_claims import draw_relations
+
+        draw_relations(blocks, console())
 
 
 @cli.command("settle", context_settings={"ignore_unknown_options": True})
@@ -717,9 +715,9 @@ def claim(
     help="The form of the ALU's adder.  [default: ripple; with --all, all]",
 )  # fmt: skip
 @variant_option
-@click.option("--vcd", type=click.Path(dir_okay=False),
+@click.option("--vcd", type=OutputType(),
               help="Write the waveform; a unit of its time, 1 ns, is a gate delay.")  # fmt: skip
-@click.option("--svg", type=click.Path(dir_okay=False), help="With --all: write the plot.")
+@click.option("--svg", type=OutputType(), help="With --all: write the plot.")
 @json_option
 def settle_(
     mnemonic: str | None, numbers: tuple[int, ...], carry: int | None, decimal: bool,
@@ -750,7 +748,6 @@ def settle_(
         raise click.UsageError("give a mnemonic with its numbers, or --all")
     if svg or adder == "all":
         raise click.UsageError("--svg and --adder all go with --all")
-    from .files import written_beside
     from .netlist import NetlistError
     from .operation import UsageError
     from .settle import START, SettleError, settle
@@ -758,15 +755,12 @@ def settle_(
     given = (mnemonic, numbers, carry or 0, decimal, start or START, variant, adder or "ripple")
     try:
         settling = settle(*given)
-        if vcd:
-            from carrywave.waves.settling import write_settling
-
-            with written_beside(vcd) as file:
-                write_settling(settling, file)
     except (SettleError, UsageError, NetlistError) as error:
         unusable(error)
-    except OSError as error:
-        unusable(f"{vcd}: {error.strerror}")
+    if vcd:
+        from carrywave.waves.settling import write_settling
+
+        write_files({vcd: partial(write_settling, settling)})
     if as_json:
         print_json(settling.to_json())
     else:
@@ -802,7 +796,7 @@ def settle_every(
 
 
 def main() -> None:
-    """The entry point: every error is one line on standard error, and exit status 2."""
+    """The entry point: every error is a message on standard error, and exit status 2."""
     try:
         cli(standalone_mode=False, prog_name="carrywave")
     except click.exceptions.NoArgsIsHelpError as error:

@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Combinations", "Formula", "simplest"]
+__all__ = ["Combinations", "simplest"]
 
 ORDER: Final = "nvcz"  # in which a formula mentions flags
 EQUALITY: Final = 1 << 8  # what == or != costs, in units of 'not': no formula has as many

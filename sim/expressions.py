@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import ast
 import difflib
+import operator
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -46,8 +47,9 @@ UNARY: Final = ("+", "-", "~", "not")
 #: What people write who think of another language, and what is written here.
 INSTEAD: Final = {
     "**": "there are no powers", "&&": "write 'and'", "||": "write 'or'", "!": "write 'not' or !=",
-    "=": "write ==", ":=": "write ==", "$": "write 0x50", "%": "write 0b0101", "*": "write a sum",
-    "/": "write >>", "?": "write 'and' and 'or'", "[": "write bit(x, i)", "≥": "write >=",
+    "=": "write ==", ":=": "write ==", "$": "write 0x50", "%": "binary is 0b0101",
+    "*": "write a sum", "/": "write >>", "?": "write 'and' and 'or'", "[": "write bit(x, i)",
+    "≥": "write >=",
     "≤": "write <=", "≠": "write !=",
     "\n": "write one line", "\r": "write one line", "True": "write 1", "False": "write 0",
 }  # fmt: skip
@@ -251,7 +253,7 @@ class _Reader:
                 found = Range(least, (1 << bits) - 1)
             case ast.LShift() | ast.RShift():
                 self.within(node.right, right, SHIFTS, "the count of a shift")
-                shift = (lambda a, b: a << b) if isinstance(node.op, ast.LShift) else _shift_right
+                shift = operator.lshift if isinstance(node.op, ast.LShift) else operator.rshift
                 ends = [shift(value, count) for value in left for count in right]
                 found = Range(min(ends), max(ends))
             case _:
@@ -279,10 +281,6 @@ class _Reader:
         if found.low < 0 or found.high > most:
             place = node.col_offset - 1
             raise self.error(f"{what} must be 0 to {most}, and can be {found}{hint}", place)
-
-
-def _shift_right(value: int, count: int) -> int:
-    return value >> count
 
 
 def _inner(node: ast.expr) -> list[ast.expr]:

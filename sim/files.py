@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -13,22 +14,30 @@ __all__ = ["written_beside"]
 
 @contextmanager
 def written_beside(path: str | os.PathLike[str], mode: str = "w") -> Iterator[IO[str]]:
-    """Opens `path`.partial for writing; on leaving renames it to `path`, or on an error deletes it.
+    """Opens a file beside `path`; on leaving renames it to `path`, or on an error deletes it.
 
-    Raises OSError where the folder cannot be written or `path` is a folder. A device such as
-    /dev/stdout is written to as it is.
+    Raises OSError where the folder or the file that is there cannot be written, or `path` is a
+    folder. What a link leads to is written, and keeps its mode; a device such as /dev/stdout is
+    written to as it is.
     """
-    target = Path(path)
+    if not os.path.basename(path) and not os.path.isdir(path):
+        raise FileNotFoundError(2, "No such file or directory", str(path))
+    target = Path(path).resolve()
     if target.exists() and not target.is_file() and not target.is_dir():
         with open(target, mode, encoding="utf-8") as device:
             yield device
         return
     if target.is_dir():
         raise IsADirectoryError(21, "Is a directory", str(path))
-    partial = target.with_name(f"{target.name}.{os.getpid()}.partial")
+    if target.exists() and not os.access(target, os.W_OK):
+        raise PermissionError(13, "Permission denied", str(path))
+    # Shorter than a name may be, whatever it is beside.
+    partial = target.with_name(f"{target.name[:40]}.{os.getpid()}.partial")
     try:
         with open(partial, mode, encoding="utf-8") as file:
             yield file
+        if target.exists():
+            shutil.copymode(target, partial)
         os.replace(partial, target)
     finally:
         with suppress(FileNotFoundError):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import IO, Any, Final
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from .cases import CASE, FLAG_BITS
 from .clocked import Clocked, Context, Recorder
 from .isa import BY_MNEMONIC, Instruction
 
-__all__ = ["CHAIN", "BusClock", "Operation", "UsageError", "arrange", "operate"]
+__all__ = ["CHAIN", "BusClock", "Operation", "UsageError", "arrange", "operate", "record"]
 
 #: The operations of the ALU that the adder's chain answers, and which carry enters it.
 CHAIN: Final = {
@@ -223,3 +223,12 @@ def operate(
     if register or entry.access or mnemonic == "PHP" or told:
         operation.result = probe.alu["result"]
     return operation
+
+
+def record(operation: Operation, status: int, file: IO[str]) -> None:
+    """Runs the operation again, with the same other flags, and writes its waveform."""
+    from carrywave.waves.dump import Dump
+
+    given = (operation.a or 0, operation.operand or 0, operation.carry_in, bool(operation.decimal))
+    with Dump(file, operation.variant) as dump:
+        operate(operation.mnemonic, *given, operation.variant, status, wave=dump)

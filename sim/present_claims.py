@@ -27,13 +27,13 @@ Line = Callable[..., None]
 WIDTH: Final = 78
 DECIMAL: Final = ("decimal off", "decimal on")
 LEGEND: Final = (
-    "signed      both bytes read as two's complement",
-    "branches    to 'yes' where the relation holds, else to 'no' or straight on:",
-    "            common practice of the trade, each followed on every input",
-    f"flip        {', '.join(FLIP)}  inverts N where V is set; spoils A, Z",
-    "thumb       the sign of the difference; with carry_in 0, as if it were 1",
-    "fails       on so many inputs",
-    "none        the flags do not tell: 'carrywave claim' shows two inputs",
+    "signed         both bytes read as two's complement",
+    "branches       to 'yes' where the relation holds, else to 'no' or straight on:",
+    "               common practice of the trade, each followed on every input",
+    f"flip           {', '.join(FLIP)}  inverts N where V is set; spoils A, Z",
+    "rule of thumb  the sign of the difference; with carry_in 0, as if it were 1",
+    "fails          on so many inputs",
+    "none           the flags do not tell: 'carrywave claim' shows two inputs",
 )
 
 
@@ -95,11 +95,13 @@ def _draw_rules(claim: Claim, line: Line) -> None:
 
 def _draw_rule(rule: Rule, where: str, line: Line) -> None:
     if rule.formula is None:
-        line((f"No rule{where}: ", WRONG), f"{' '.join(rule.flags)} do not tell  {rule.relation}")
+        line((f"No rule{where}: ", WRONG), f"{' '.join(rule.flags)} do not tell")
+        line(f"  {rule.relation}")
         _draw_pair(rule.same_flags, rule.flags, line)
         return
     line((f"Exact rule{where}:  ", CARRY), (rule.formula, ONE))
-    line(f"  true where  {rule.relation}  is, on all {rule.inputs:,} inputs")
+    line(f"  on all {rule.inputs:,} inputs the same as")
+    line(f"  {rule.relation}")
     if rule.same_written:
         line(f"  {' '.join(rule.written)} alone do not tell:")
         _draw_pair(rule.same_written, rule.written, line)

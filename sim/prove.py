@@ -650,13 +650,17 @@ def draw_proof(report: ProofReport, console: Console) -> None:
         grid.add_column(heading, no_wrap=True, vertical="bottom")
     open_too = any(one.total.unproved for one in variants)
     headings = ["properties", "refuted", *(["unproved"] * open_too), "seconds"]
-    for one in variants:
-        for heading in headings:
-            label = f"{one.variant}\n{heading}" if len(variants) > 1 else heading
-            grid.add_column(label, justify="right", no_wrap=True, vertical="bottom")
+    if len(variants) > 1:
+        headings = [f"{one.variant}\nproved" for one in variants]
+    for heading in headings:
+        grid.add_column(heading, justify="right", no_wrap=True, vertical="bottom")
 
     def cells(share: Share) -> list[Text]:
         counts = [len(share.refuted), *([share.unproved] * open_too)]
+        if len(variants) > 1:
+            proved = share.properties - sum(counts)
+            whole = share.properties and proved == share.properties
+            return [Text(f"{proved:,} of {share.properties:,}", "" if whole else "bold red")]
         return [
             Text(f"{share.properties:,}", "" if share.properties else "bold red"),
             *(Text(f"{count:,}", "bold red" if count else "") for count in counts),

@@ -7,7 +7,7 @@ every input, and what it gets wrong is counted like everything else.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -36,8 +36,17 @@ SIGNED: Final[Branches] = {
 #: A - M - 1 is negative exactly where A <= M.
 BORROWED: Final[Branches] = {"<=": ("BCC yes",), ">": ("BCS yes",)}
 BORROWED_SIGNED: Final[Branches] = {"<=": (*FLIP, "BMI yes"), ">": (*FLIP, "BPL yes")}
-#: The rule of thumb: the sign of the difference.
-BY_SIGN: Final = {"<": "n", "<=": "n or z", ">=": "not n", ">": "not n and not z"}
+#: The rule of thumb, of bytes without a sign and with one: the sign of the difference.
+BY_SIGN: Final = {
+    (comparison, signed): rule
+    for comparison, rule in (
+        ("<", "n"),
+        ("<=", "n or z"),
+        (">=", "not n"),
+        (">", "not n and not z"),
+    )
+    for signed in (False, True)
+}
 
 Column = npt.NDArray[Any]
 
@@ -129,7 +138,7 @@ def _block(
     given: str | None,
     unsigned: Branches,
     signed: Branches,
-    naive: Any,
+    naive: Mapping[tuple[str, bool], str],
 ) -> Block:
     rows = []
     for reads_sign in (False, True):
@@ -139,7 +148,7 @@ def _block(
             relation = gates.read(relation_of(comparison, reads_sign))
             truths = gates.truths(relation)
             branches = (signed if reads_sign else unsigned).get(comparison)
-            thumb = naive.get(comparison) or naive.get((comparison, reads_sign))
+            thumb = naive.get((comparison, reads_sign))
             guesses = gates.truths(gates.read(thumb)) if thumb else None
             arrives = taken(branches, gates.columns) if branches else None
             failures = [

@@ -7,9 +7,9 @@ import json
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, NoReturn
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from typing import IO, TYPE_CHECKING, Any, NoReturn
 
 import click
 
@@ -23,6 +23,7 @@ __all__ = [
     "DISAGREE",
     "UNREAD",
     "UNUSABLE",
+    "Writer",
     "console",
     "drop_output",
     "print_json",
@@ -30,9 +31,13 @@ __all__ = [
     "unread",
     "unusable",
     "write_figure",
+    "write_files",
 ]
 
+Writer = Callable[[IO[str]], object]
+
 AGREE, DISAGREE, UNUSABLE = 0, 1, 2
+NARROWEST = 80  # columns; a narrower terminal wraps lines, where a table would drop columns
 UNREAD = 141  # what a shell says of a program whose output nobody reads
 
 
@@ -47,7 +52,9 @@ def console() -> Console:
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # not every encoding has the arrows
     plain = bool(os.environ.get("NO_COLOR"))
-    return Report(highlight=False, color_system=None if plain else "auto")
+    report = Report(highlight=False, color_system=None if plain else "auto")
+    report.width = max(report.width, NARROWEST)
+    return report
 
 
 def unusable(message: object) -> NoReturn:
@@ -67,15 +74,21 @@ def drop_output() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def write_figure(figure: Figure, path: str) -> None:
-    """Writes a figure to a file, or says why that cannot be."""
+def write_files(writers: Mapping[str, Writer]) -> None:
+    """Writes a file each, all or none, or says which cannot be."""
     from .files import written_beside
 
-    try:
-        with written_beside(path) as file:
-            file.write(figure.render())
-    except OSError as error:
-        unusable(f"{path}: {error.strerror}")
+    with ExitStack() as files:
+        for path, write in writers.items():
+            try:
+                write(files.enter_context(written_beside(path)))
+            except OSError as error:
+                unusable(f"{path}: {error.strerror}")
+
+
+def write_figure(figure: Figure, path: str) -> None:
+    """Writes a figure to a file, or says why that cannot be."""
+    write_files({path: lambda file: file.write(figure.render())})
 
 
 def print_json(value: Any) -> None:

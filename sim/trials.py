@@ -13,7 +13,15 @@ import numpy.typing as npt
 from .cases import CASE, Cases, exhaustive_cases, exhaustive_count, sampled_cases, unnamed
 from .isa import BY_MNEMONIC, BY_OPCODE, EVENTS, INSTRUCTIONS, VARIANTS, Instruction
 
-__all__ = ["NAMES", "batches", "compact_cases", "count_cases", "possible", "quick_cases"]
+__all__ = [
+    "NAMES",
+    "batches",
+    "compact_cases",
+    "count_cases",
+    "entries_named",
+    "possible",
+    "quick_cases",
+]
 
 #: What can be compared: the mnemonics, then the events.
 NAMES: Final = (*BY_MNEMONIC, *EVENTS[1:])
@@ -27,6 +35,29 @@ CORNERS: Final = (
 def entries_of(name: str) -> list[Instruction | str]:
     """The opcodes of a mnemonic; an event is its own."""
     return [name] if name in EVENTS else list(BY_MNEMONIC[name].values())
+
+
+def entries_named(names: Collection[str] = ()) -> dict[str, list[Instruction | str]]:
+    """What names ask for, by mnemonic or event in the order of `NAMES`; everything by default.
+
+    A name is one of `NAMES`, or an opcode in hex, "69". Raises ValueError for another.
+    """
+    opcodes = {f"{opcode:02X}" for opcode in BY_OPCODE}
+    for name in names:
+        if name not in NAMES and name not in opcodes:
+            raise ValueError(
+                f"instruction {name!r}: expected a mnemonic, an opcode in hex, IRQ, NMI or RESET"
+            )
+    found = {}
+    for name in NAMES:
+        entries = [
+            entry for entry in entries_of(name)
+            if not names or name in names
+            or (isinstance(entry, Instruction) and f"{entry.opcode:02X}" in names)
+        ]  # fmt: skip
+        if entries:
+            found[name] = entries
+    return found
 
 
 def _sample_size(entry: Instruction | str) -> int:
@@ -83,7 +114,7 @@ def _quick_count(entry: Instruction | str) -> int:
 def count_cases(which: str, names: Collection[str] = ()) -> int:
     """How many cases there are, "quick" or "full"; a few of the full ones may be left out."""
     counter = exhaustive_count if which == "full" else _quick_count
-    return sum(counter(entry) for name in set(names or NAMES) for entry in entries_of(name))
+    return sum(counter(entry) for named in entries_named(names).values() for entry in named)
 
 
 _READS: Final = np.array(
@@ -134,9 +165,9 @@ def possible(cases: Cases) -> npt.NDArray[np.bool_]:
     return ~impossible
 
 
-def batches(name: str, which: str, seed: int = 0) -> Iterator[Cases]:
-    """The cases of a name, "quick" or "full", opcode by opcode."""
-    for entry in entries_of(name):
+def batches(entries: Collection[Instruction | str], which: str, seed: int = 0) -> Iterator[Cases]:
+    """The cases of opcodes and events, "quick" or "full", one after another."""
+    for entry in entries:
         if which == "full":
             yield from exhaustive_cases(entry)
         else:

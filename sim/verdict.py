@@ -14,7 +14,7 @@ from .cases import CASE, OUTCOME, Cases, Outcomes
 from .compare import FIELDS, Comparison, Disagreement, Witness, instruction_of
 from .gates import Gates
 from .present import operation_command
-from .trials import NAMES, batches, possible
+from .trials import batches, entries_named, possible
 
 if TYPE_CHECKING:
     from .diagnose import Cause
@@ -90,22 +90,21 @@ def judge(
     gates: Witness | None = None,
     progress: Callable[[int], object] | None = None,
 ) -> Verdict:
-    """Puts the same cases to the gates and to the emulator, of all `NAMES` or of those given.
+    """Puts the same cases to the gates and to the emulator.
 
+    Those of all instructions and events, or of the `names` that `trials.entries_named` takes.
     `which` is "quick", some thousand cases of each instruction, or "full", every one that can
     matter. `progress` is told how many are done. Raises what the emulator raises, ValueError for an
     unknown name or field, and NetlistError if the gates cannot be made.
     """
-    for name in names:
-        if name not in NAMES:
-            raise ValueError(f"instruction {name!r}: expected a mnemonic, IRQ, NMI or RESET")
+    asked_for = entries_named(names)
     total = nothing_compared(skip)
     gates = gates or Gates(variant)
     evidence, left_out = _Evidence(), 0
     unknown: dict[str, list[str]] = {}
     with ThreadPoolExecutor(1) as beside, _closed_if_interrupted(emulator):
-        for name in [name for name in NAMES if name in names or not names]:
-            for cases in batches(name, which, seed):
+        for name, entries in asked_for.items():
+            for cases in batches(entries, which, seed):
                 fitting = possible(cases)
                 if not fitting.all():
                     left_out += int(np.count_nonzero(~fitting))

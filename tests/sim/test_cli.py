@@ -89,7 +89,7 @@ def test_numbers_are_written_as_people_write_them(
 
 
 @pytest.mark.parametrize(
-    "written", ["", "x", "0x", "$", "%2", "0b2", "1.5", "1_0", "--5", "+5", "-"]
+    "written", ["", "x", "0x", "$", "%2", "0b2", "1.5", "1_0", "+5", "-", "\u0664"]
 )
 def test_what_is_no_number_is_refused(written: str, carrywave: Callable[..., Answer]) -> None:
     said = f"{written!r} is not a number: write 80, 0x50, $50, %01010000 or -1"
@@ -113,8 +113,7 @@ def test_a_number_out_of_range_is_refused(written: str, carrywave: Callable[...,
                             "did you mean TAX or LDX or DEX?"),
         (("ADC", "1"), "ADC takes two numbers, A and the operand; 1 given"),
         (("CLC", "1"), "CLC takes no number; 1 given"),
-        (("ADC", "1", "--fast"), "Invalid value for '[A] [OPERAND]': '--fast' is not a number: "
-                                 "write 80, 0x50, $50, %01010000 or -1"),
+        (("ADC", "1", "--fast"), "No such option '--fast'."),
     ],
 )  # fmt: skip
 def test_op_refuses_what_it_cannot_use(
@@ -485,3 +484,64 @@ def test_output_that_cannot_be_written_is_no_verdict(arguments: list[str], outpu
     finally:
         os.close(sink)
     assert (done.returncode, done.stderr) == (status, message)
+
+
+def test_an_option_that_there_is_not_is_called_one(carrywave: Callable[..., Answer]) -> None:
+    message = "carrywave: No such option '--bogus'.\n"
+    assert carrywave("op", "ADC", 1, "--bogus") == (2, "", message)
+    assert carrywave("settle", "--bogus") == (2, "", message)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("op", "ADC", 1, 1, "--svg"), ("op", "ADC", 1, 1, "--vcd"), ("flags", "-o"),
+        ("netlist", "-o"), ("settle", "ADC", 1, 1, "--vcd"),
+        ("claim", "n", "--after", "CMP", "--vcd"),
+    ],
+)  # fmt: skip
+def test_a_file_without_a_name_is_refused(
+    arguments: tuple[object, ...], carrywave: Callable[..., Answer]
+) -> None:
+    status, out, err = carrywave(*arguments, "")
+    assert (status, out) == (2, "")
+    assert err.endswith(": the name of the file is empty\n")
+
+
+def test_files_of_op_are_written_both_or_none(
+    tmp_path: Path, carrywave: Callable[..., Answer]
+) -> None:
+    one, other = tmp_path / "one", tmp_path / "other"
+    message = "carrywave: --vcd and --svg are one file: name two\n"
+    assert carrywave("op", "ADC", 1, 1, "--vcd", one, "--svg", one) == (2, "", message)
+    assert carrywave("op", "NOP", "--vcd", one, "--svg", other)[0] == 2
+    none = tmp_path / "none" / "x.vcd"
+    assert carrywave("op", "ADC", 1, 1, "--svg", one, "--vcd", none) == (
+        2, "", f"carrywave: {none}: No such file or directory\n",
+    )  # fmt: skip
+    assert files(tmp_path) == []
+    assert carrywave("op", "ADC", 1, 1, "--vcd", one, "--svg", other)[0] == 0
+    assert files(tmp_path) == ["one", "other"]
+    assert carrywave("check", one)[0] == 0
+
+
+def test_a_waveform_is_not_drawn_over_itself(
+    tmp_path: Path, carrywave: Callable[..., Answer]
+) -> None:
+    path = tmp_path / "own.vcd"
+    path.write_bytes((REFERENCE / "stack_wrap.vcd").read_bytes())
+    assert carrywave("draw", path, "-o", path) == (
+        2, "", f"carrywave: {path} is the waveform: name another file for the figure\n",
+    )  # fmt: skip
+    assert carrywave("check", path)[0] == 0
+
+
+def test_a_narrow_terminal_loses_no_column(carrywave: Callable[..., Answer]) -> None:
+    for arguments in (("claim", "--table"), ("settle", "ADC", 255, 1), ("settle", "--all")):
+        assert carrywave(*arguments, columns=40) == carrywave(*arguments)
+
+
+def test_the_help_fits_80_columns(carrywave: Callable[..., Answer]) -> None:
+    for name in ((), *((name,) for name in commands.commands)):
+        out = carrywave(*name, "--help")[1]
+        assert max(map(len, out.splitlines())) <= 80, name

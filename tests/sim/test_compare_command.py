@@ -28,7 +28,13 @@ from carrywave.sim.mistakes import BY_NUMBER, MISTAKES, Mistaken
 from carrywave.sim.model import Model
 from carrywave.sim.operation import operate
 from carrywave.sim.present import operation_command, write_waveform
-from carrywave.sim.trials import NAMES, batches, count_cases, possible, quick_cases
+from carrywave.sim.trials import (
+    batches,
+    count_cases,
+    entries_named,
+    possible,
+    quick_cases,
+)
 from carrywave.sim.verdict import judge
 from carrywave.waves.check import check_dump
 
@@ -273,7 +279,7 @@ def test_the_quick_cases_show_every_mistake(variant: str) -> None:
             continue
         wrong = Mistaken(mistake, variant=variant)
         for name in mistake.mnemonics:
-            cases = np.concatenate(list(batches(name, "quick")))
+            cases = np.concatenate(list(batches(entries_named([name])[name], "quick")))
             assert model.execute(cases).tobytes() != wrong.execute(cases).tobytes(), mistake.name
             found += 1
     assert found > 90
@@ -305,7 +311,7 @@ def test_the_json_has_all_there_is_to_know(
     ]  # fmt: skip
     assert first["instruction"] == "CMP"
     assert first["case"]["p"] & 1 == 0
-    case = np.concatenate(list(batches("CMP", "quick")))[first["index"]]
+    case = np.concatenate(list(batches(entries_named(["CMP"])["CMP"], "quick")))[first["index"]]
     assert plain(case) == first["case"]
     assert plain(Model("cmos").execute(case)) == first["expected"]
     wrong = Mistaken(BY_NUMBER[16], variant="cmos")
@@ -445,8 +451,8 @@ def test_the_waveform_has_the_emulators_values_beside(name: str, tmp_path: Path)
 
 def test_the_quick_cases_are_as_many_as_is_said_and_lie_in_a_memory() -> None:
     count = 0
-    for name in NAMES:
-        for cases in batches(name, "quick"):
+    for name, entries in entries_named().items():
+        for cases in batches(entries, "quick"):
             assert possible(cases).all()
             assert not (cases["bytes"][:, 0] == 0).any() or name in ("BRK", *EVENTS)
             if name not in EVENTS:
@@ -515,7 +521,7 @@ ONE_OF = "give one of --library, --python, --pipe and --trace"
          "Invalid value for '--skip': no field is left to compare"),
         (["--pipe", "cat", "--timeout", "0"],
          "Invalid value for '--timeout': 0.0 is not in the range x>0."),
-        (["--pipe", "cat", "ADD"], "Invalid value for '[MNEMONIC]...': 'ADD' is not a documented "
+        (["--pipe", "cat", "ADD"], "Invalid value for '[NAME]...': 'ADD' is not a documented "
          "mnemonic; did you mean AND or ADC?"),
         (["--pipe", "cat", "--variant", "tmos"],
          "Invalid value for '--variant': 'tmos' is not one of 'nmos', 'cmos', 'binary'."),
@@ -558,7 +564,9 @@ def test_the_header_is_printed(carrywave: Command) -> None:
 
 
 def test_unknown_names_and_fields_are_refused_in_python_too() -> None:
-    with pytest.raises(ValueError, match=r"^instruction 'XYZ': expected a mnemonic, IRQ, NMI or"):
+    with pytest.raises(
+        ValueError, match=r"^instruction 'XYZ': expected a mnemonic, an opcode in hex, IRQ"
+    ):
         judge(Model(), names=["XYZ"])
     with pytest.raises(ValueError, match=r"^no field is left to compare$"):
         judge(Model(), skip=FIELDS)
@@ -620,3 +628,15 @@ def test_adapters_are_what_the_command_line_says(monkeypatch: pytest.MonkeyPatch
     with PythonFunction(f"{EXAMPLES}/arrays.py:execute", arrays=True) as emulator:
         assert emulator.option == f"--python {EXAMPLES}/arrays.py:execute --arrays"
         assert judge(emulator, names=["TAX"]).agree
+
+
+def test_opcodes_are_names_too(compare: Callable[..., tuple[int, Any]]) -> None:
+    """As a new emulator needs it, which has not every addressing mode yet."""
+    option = f"{EXAMPLES}/wrong.py:execute"
+    status, found = compare("--python", option, "69", "0a")
+    assert status == 1
+    assert set(found["instructions"]) == {"ADC", "ASL"}
+    (adc,) = entries_named(["69"])["ADC"]
+    assert found["instructions"]["ADC"]["cases"] == len(quick_cases(adc))
+    status, every = compare("--python", option, "ADC", "69")
+    assert every["cases"] == count_cases("quick", ["ADC"])

@@ -114,7 +114,7 @@ REFUSED = [  # expression, message, place of the caret
     ("n && v", "'&&' is no part of an expression: write 'and'", 2),
     ("!n", "'!' is no part of an expression: write 'not' or !=", 0),
     ("a == $50", "'$' is no part of an expression: write 0x50", 5),
-    ("a == %0101", "'%' is no part of an expression: write 0b0101", 5),
+    ("a == %0101", "'%' is no part of an expression: binary is 0b0101", 5),
     ("a ≥ m", "'\\u2265' is no part of an expression: write >=", 2),
     ("\u0430 == 1", "'\\u0430' is no part of an expression", 0),  # Cyrillic
     ("a == ٣", "'\\u0663' is no part of an expression", 5),  # a digit elsewhere

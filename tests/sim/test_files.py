@@ -101,3 +101,40 @@ def test_a_pipe_is_written_to_as_it_is(tmp_path: Path) -> None:
     finally:
         os.close(reader)
     assert names(tmp_path) == ["pipe"]
+
+
+def test_what_a_link_leads_to_is_written_and_keeps_its_mode(tmp_path: Path) -> None:
+    real, link = tmp_path / "real.svg", tmp_path / "link.svg"
+    real.write_text("old")
+    real.chmod(0o640)
+    link.symlink_to(real.name)
+    with written_beside(link) as file:
+        file.write("new")
+    assert link.is_symlink()
+    assert real.read_text() == "new"
+    assert stat.S_IMODE(real.stat().st_mode) == 0o640
+    assert names(tmp_path) == ["link.svg", "real.svg"]
+
+
+def test_a_file_that_may_not_be_written_is_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "kept.svg"
+    path.write_text("old")
+    monkeypatch.setattr(os, "access", lambda path, mode: False)  # as for one who is not root
+    with pytest.raises(PermissionError), written_beside(path):
+        pass
+    assert path.read_text() == "old"
+
+
+def test_a_name_may_be_as_long_as_names_are(tmp_path: Path) -> None:
+    path = tmp_path / ("n" * 250)
+    with written_beside(path) as file:
+        file.write("x")
+    assert names(tmp_path) == [path.name]
+
+
+def test_a_folder_that_is_not_there_is_no_file(tmp_path: Path) -> None:
+    with pytest.raises(FileNotFoundError), written_beside(f"{tmp_path / 'x'}/"):
+        pass
+    assert names(tmp_path) == []

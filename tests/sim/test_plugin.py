@@ -102,7 +102,10 @@ def test_mine(carrywave_gates):
         ("lambda case: {'pc': 1}, ['TAX']", "the outcome has no a"),
         ("lambda cases: 1, ['TAX'], arrays=True", "returned int: expected an array of the OUTCOME"),
         ("lambda case: 1 / 0, ['TAX']", "ZeroDivisionError: division by zero"),
-        ("one, ['XYZ']", "instruction 'XYZ': expected a mnemonic, IRQ, NMI or RESET"),
+        (
+            "one, ['XYZ']",
+            "instruction 'XYZ': expected a mnemonic, an opcode in hex, IRQ, NMI or RESET",
+        ),
         ("one, 'TAX'", "names 'TAX': expected a list of names"),
         ("one, []", "no instruction is left to compare"),
         ("one, ['TAX'], 'some'", "cases 'some': expected 'quick' or 'full'"),

@@ -272,7 +272,7 @@ DOES = "ADC AND ASL BIT CMP CPX CPY DEC DEX DEY EOR INC INX INY LSR ORA ROL ROR 
         (("ADC", 5, 6, "--from", "x,3,0"),
          "Invalid value for '--from': 'x' is not a number: write 80, 0x50, $50, %01010000 or -1"),
         (("ADC", 5, 6, "--from", "1,3,2"),
-         "Invalid value for '--from': 2 is not in the range 0<=x<=1."),
+         "Invalid value for '--from': '1,3,2': the carry is 0 or 1"),
         (("ADC", 5, 6, "--adder", "all"), "--svg and --adder all go with --all"),
         (("ADC", 5, 6, "--svg", "x.svg"), "--svg and --adder all go with --all"),
         (("ADC", 5, 6, "--adder", "fast"),
