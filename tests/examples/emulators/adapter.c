@@ -28,7 +28,7 @@ void bus_write(uint16_t address, uint8_t byte) {
     }
 }
 
-/* In this order: what has nothing to say is 0, and must not come to lie on what has. */
+/* In this order: a field that a case does not use is 0, and what follows lies over it. */
 static void lay_out(const struct carrywave_case *c) {
     static const uint16_t vectors[] = {0xFFFE, 0xFFFE, 0xFFFA, 0xFFFC};
     uint16_t at = vectors[c->event];

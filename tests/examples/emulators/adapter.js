@@ -14,7 +14,7 @@ const emulator = new Emulator(
   (address, byte) => writes.push([address, byte]),
 );
 
-// In this order: what has nothing to say is 0, and must not come to lie on what has.
+// In this order: a field that a case does not use is 0, and what follows lies over it.
 function layOut(c) {
   const at = VECTORS[c.event];
   memory[at] = c.vector & 0xff;

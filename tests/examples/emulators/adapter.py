@@ -16,7 +16,7 @@ def write(address, byte):
 
 
 def lay_out(case):
-    """In this order: what has nothing to say is 0, and must not come to lie on what has."""
+    """In this order: a field that a case does not use is 0, and what follows lies over it."""
     at = VECTORS[case.event]
     memory[at : at + 2] = case.vector.to_bytes(2, "little")
     for i, byte in enumerate(case.pulled):
