@@ -151,6 +151,8 @@ def op(
         from carrywave.waves.draw import draw_operation
 
         console().print(draw_operation(result))
+        if writers:
+            click.echo(f"\n{' and '.join(writers)}: written")
 
 
 @cli.command()
@@ -379,6 +381,9 @@ def compare_(
         print_json(verdict.to_json())
     else:
         draw_verdict(verdict, console())
+        if vcd:
+            what = "the first wrong case, written" if verdict.first else "nothing to write"
+            click.echo(f"\n{vcd}: {what}")
     sys.exit(AGREE if verdict.agree else DISAGREE)
 
 
