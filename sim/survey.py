@@ -109,7 +109,7 @@ class Adder:
 
 @dataclass(frozen=True)
 class Survey:
-    """Every input of an operation, decimal off, from 0 + 0 + 0; one adder or several."""
+    """Every input of an operation, decimal off, after inputs of 0; one adder or several."""
 
     mnemonic: str
     variant: str

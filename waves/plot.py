@@ -33,7 +33,8 @@ def plot_survey(survey: Survey) -> Figure:
     title = f"{survey.mnemonic}: after how many gate delays the {bits}{flags} are final"
     figure = Figure(WIDTH, HEIGHT, title, _description(survey, bits))
     figure.text(LEFT[0] - 60, 44, title, size=24, bold=True)
-    about = f"{survey.inputs:,} inputs, decimal off, each from 0 + 0 + 0; {survey.variant}"
+    about = f"{survey.inputs:,} inputs, decimal off, each after inputs of 0; {survey.variant}"
+    about += "; every gate one delay"
     figure.text(LEFT[0] - 60, 72, about, "quiet", size=16)
     _shares(figure, survey, bits)
     _outputs(figure, survey, bits)

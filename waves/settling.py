@@ -85,14 +85,28 @@ def _remarks(s: Settling) -> list[RenderableType]:
         Text(said),
     ]
     if s.glitches:
-        names = ", ".join(
-            f"{name.upper() if name in 'nvzc' else name} {len(steps)}"
-            for name, steps in s.glitches.items()
+        lines.append(
+            Text(f"Glitches, wires that change more than once, and how often: {glitches_text(s)}.")
         )
-        lines.append(Text(f"Glitches, wires that change more than once, and how often: {names}."))
     if not s.agree:
         lines.append(Text("The last values are not those of the gates without delay.", WRONG))
     return [Padding(line, (0, 0, 0, 1), expand=False) for line in lines]
+
+
+def glitches_text(settling: Settling) -> str:
+    """The wires with how often each changes; bits that are alike are one."""
+    often = {name: len(steps) for name, steps in settling.glitches.items()}
+    for port in ("sum", "result"):
+        bits = [name for name in often if name.startswith(f"{port}[")]
+        if len(bits) == WIDTHS[port] and len({often[name] for name in bits}) == 1:
+            often = {
+                (f"every bit of {port}" if name == bits[0] else name): count
+                for name, count in often.items()
+                if name not in bits[1:]
+            }
+    return ", ".join(
+        f"{name.upper() if name in 'nvzc' else name} {count}" for name, count in often.items()
+    )
 
 
 def write_settling(settling: Settling, file: IO[str]) -> None:

@@ -23,7 +23,7 @@ def draw_survey(survey: Survey) -> RenderableType:
     """When each output is final, and the longest carries; at most 80 columns wide."""
     head = Text.assemble(
         (survey.mnemonic, "bold"),
-        f"  {survey.inputs:,} inputs, decimal off, each from 0 + 0 + 0",
+        f"  {survey.inputs:,} inputs, decimal off, each after inputs of 0",
         (f"   {survey.variant}", QUIET),
     )
     table = _side_by_side(survey) if survey.adders[1:] else _one(survey)
@@ -100,6 +100,7 @@ def _side_by_side(survey: Survey) -> RenderableType:
     lines = [
         _note("Mean and worst: gate delays until an output is final. First worst input of all:"),
         *(_note(f"{a.adder.ljust(9)}  {_input(survey, a['all'])}") for a in survey.adders),
+        _note("The longest path is through the gates alone, whether an input takes it or not."),
     ]
     return Group(table, Text(), *lines)
 
@@ -115,16 +116,17 @@ def _carries(survey: Survey) -> list[RenderableType]:
         table.add_row(
             f" carry-in {carries.carry_in}", *map(str, carries.counts), f"{float(carries.mean):.4f}"
         )
-        table.add_row(Text("  published", QUIET), *(Text(f"{n}", QUIET) for n in carries.expected))
+        table.add_row(Text("  expected", QUIET), *(Text(f"{n}", QUIET) for n in carries.expected))
         if carries.counts != carries.expected:
             wrong.append(survey.adders[0].adder)
     lines: list[RenderableType] = [
         table,
         _note(
             "Pairs by the places that their longest carry takes, where it is made included. "
-            "Published: the recurrence of Burks, Goldstine and von Neumann (1946), from memory; "
-            "they bound the mean without carry-in by log2 of the width, 3."
+            "Expected: the recurrence of Burks, Goldstine and von Neumann (1946), from memory, who "
+            "bound the mean without carry-in by log2 of the width, 3; the row with carry-in "
+            "extends it."
         ),
     ]
-    lines += [_note(f"{name}: its carries are not those published", WRONG) for name in wrong]
+    lines += [_note(f"{name}: its carries are not those expected", WRONG) for name in wrong]
     return lines

@@ -213,7 +213,7 @@ def test_the_gates_carry_as_far_as_expected(mnemonic, carries, adder):
 
 
 @pytest.mark.parametrize("mnemonic", ["AND", "INX", "ASL"])
-def test_one_operand_or_no_chain_has_no_published_distribution(mnemonic):
+def test_one_operand_or_no_chain_has_no_expected_distribution(mnemonic):
     assert survey(mnemonic).adders[0].carries == ()
 
 

@@ -33,7 +33,7 @@ def drawn(report: Survey) -> list[str]:
 
 def test_adders_stand_side_by_side(three: Survey) -> None:
     lines = drawn(three)
-    assert lines[0] == "ADC  131,072 inputs, decimal off, each from 0 + 0 + 0   nmos"
+    assert lines[0] == "ADC  131,072 inputs, decimal off, each after inputs of 0   nmos"
     assert lines[2].split() == list(ADDERS)
     assert lines[3].split() == ["output", *["mean", "worst"] * 3]
     rows = {line.split()[0]: line.split()[1:] for line in lines[4:] if line.strip()}
@@ -48,17 +48,17 @@ def test_adders_stand_side_by_side(three: Survey) -> None:
     assert max(map(len, lines)) <= 80
 
 
-def test_carries_stand_beside_the_published_ones(three: Survey) -> None:
+def test_carries_stand_beside_the_expected_ones(three: Survey) -> None:
     lines = drawn(three)
     at = next(i for i, line in enumerate(lines) if line.startswith(" longest carry"))
     assert [line.split() for line in lines[at : at + 5]] == [
         ["longest", "carry", *"012345678", "mean"],
         ["carry-in", "0", "6561", "15727", "20208", "12864", "6080", "2560", "1024", "384", "128",
          "2.1623"],
-        ["published", "6561", "15727", "20208", "12864", "6080", "2560", "1024", "384", "128"],
+        ["expected", "6561", "15727", "20208", "12864", "6080", "2560", "1024", "384", "128"],
         ["carry-in", "1", "2187", "12453", "21200", "15552", "8000", "3584", "1536", "640", "384",
          "2.5665"],
-        ["published", "2187", "12453", "21200", "15552", "8000", "3584", "1536", "640", "384"],
+        ["expected", "2187", "12453", "21200", "15552", "8000", "3584", "1536", "640", "384"],
     ]  # fmt: skip
 
 

@@ -15,7 +15,7 @@ from carrywave.sim.files import written_beside
 from carrywave.sim.settle import Settling, settle
 from carrywave.waves.check import check_dump
 from carrywave.waves.read import DumpError
-from carrywave.waves.settling import draw_settling, write_settling
+from carrywave.waves.settling import draw_settling, glitches_text, write_settling
 from carrywave.waves.timing import timing_figure
 
 WIDTHS = {
@@ -191,9 +191,7 @@ def test_a_row_shows_what_changes_in_a_gate_delay(settling: Settling) -> None:
     assert text == (
         "A dot: as it was. The inputs change in step 0; 'gates' is how many of the 377 change in a "
         "step. Settled after 24 gate delays. Glitches, wires that change more than once, and how "
-        "often: "
-        + ", ".join(f"{port}[{i}] 2" for port in ("sum", "result") for i in range(8))
-        + ", N 2, V 2, Z 2."
+        "often: every bit of sum 2, every bit of result 2, N 2, V 2, Z 2."
     )
     assert max(map(len, lines)) <= 80
 
@@ -221,3 +219,13 @@ def test_a_drawing_says_so_if_nothing_changes() -> None:
     lines = drawn(settle("ADC", [5, 6], start=(5, 6, 0)))
     assert lines[-1] == " No output changes."
     assert [line.split()[0] for line in lines[2:5]] == ["step", "before", "final"]
+
+
+def test_bits_that_glitch_differently_are_told_apart() -> None:
+    settling = settle("CMP", (5, 5))
+    told = glitches_text(settling).split(", ")
+    assert told == [
+        f"{name.upper() if name in 'nvzc' else name} {len(steps)}"
+        for name, steps in settling.glitches.items()
+    ]
+    assert {"sum[1] 2", "sum[2] 4"} <= set(told)
