@@ -155,22 +155,22 @@ class Figure:
 
     def rect(
         self, x: float, y: float, width: float, height: float, fill: str = "panel",
-        line: str = "", stroke: float = 1, dash: str = "", round: float = 0, name: str = "",
+        line: str = "", stroke: float = 1, round: float = 0, name: str = "",
     ) -> None:  # fmt: skip
         """A box; `line` is the role of its border, if it has one."""
         self._add("rect", {
             "x": number(x), "y": number(y), "width": number(width), "height": number(height),
-            "rx": number(round) if round else "", **self._stroke(line, stroke, dash, name, fill),
+            "rx": number(round) if round else "", **self._stroke(line, stroke, "", name, fill),
         })  # fmt: skip
 
     def circle(
         self, x: float, y: float, radius: float, fill: str = "", line: str = "", stroke: float = 1,
-        dash: str = "", name: str = "",
+        name: str = "",
     ) -> None:  # fmt: skip
         """A circle, or a dot if it has a fill and no line."""
         self._add("circle", {
             "cx": number(x), "cy": number(y), "r": number(radius),
-            **self._stroke(line, stroke, dash, name, fill),
+            **self._stroke(line, stroke, "", name, fill),
         })  # fmt: skip
 
     def _stroke(
