@@ -17,7 +17,7 @@ from .read import Columns, closing_count, read_clocks
 from .signals import PERIOD, SIGNALS, SignalSpec
 from .svg import Figure, text_width
 
-__all__ = ["DEFAULT", "TimingError", "resolve", "time_of", "timing_figure"]
+__all__ = ["TimingError", "resolve", "time_of", "timing_figure"]
 
 WIDTH: Final = 1280
 LEFT: Final = 192  # where the first clock begins
@@ -30,6 +30,9 @@ SLANT: Final = 4
 ROOM: Final = 14  # beside a band's text, both sides together
 LEAST: Final = 12  # of a clock
 WIDEST: Final = 120
+ALU_NOTE: Final = (
+    "alu signals show whatever the ALU holds in that clock; flags take it when an instruction ends"
+)
 LONG: Final = 64  # of the file's name, in characters
 CLOCK: Final = "unit.clk"
 MNEMONIC: Final = "unit.mnemonic"
@@ -202,7 +205,8 @@ def _draw(
 ) -> Figure:
     count = len(columns[CLOCK])
     last = first + count - 1
-    height = TOP + ROW * len(shown) + 52
+    noted = any(spec.path.startswith("unit.alu.") for spec in shown)
+    height = TOP + ROW * len(shown) + 52 + 20 * noted
     which = f"clock {first}" if count == 1 else f"clocks {first} to {last}"
     figure = Figure(
         WIDTH, height, f"{file}: {which} of {clocks}",
@@ -216,13 +220,14 @@ def _draw(
     figure.text(24, TOP - 22, "clock", "quiet", size=12)
     bottom = TOP + ROW * len(shown) - 6
     labels = [text_width(f"{clock * PERIOD}", 12, True) for clock in (last + 1,)]
-    every = next(n for n in (1, 2, 5, 10, 20, 50, 100) if n * pitch >= labels[0] + 12)
+    every = next(n for n in (1, 2, 5, 10, 20, 50, 100) if n * pitch >= 1.5 * labels[0] + 12)
     number_every = 1 if pitch >= text_width(f"{last}", 12, True) + 6 else every
     for i in range(count + 1):
         x = LEFT + i * pitch
         figure.line(x, TOP - 14, x, bottom, "line", 0.5)
         if i % every == 0:
-            figure.text(x, TOP - 40, f"{(first + i) * PERIOD}", "quiet", "middle", 12, mono=True)
+            anchor = "end" if x + labels[0] / 2 > RIGHT else "middle"
+            figure.text(x, TOP - 40, f"{(first + i) * PERIOD}", "quiet", anchor, 12, mono=True)
         if i < count and i % number_every == 0:
             middle = x + pitch / 2
             figure.text(middle, TOP - 22, f"{first + i}", "quiet", "middle", 12, mono=True)
@@ -239,6 +244,8 @@ def _draw(
     rest = "" if count == clocks else f"; the file goes to clock {clocks - 1}"
     hidden = len(columns) - len(shown)
     also = f"; {hidden} more signals are in it" if hidden else ""
+    if noted:
+        figure.text(24, height - 40, ALU_NOTE, "quiet", size=12)
     figure.text(24, height - 20, f"shown: {which}{rest}{also}", "quiet", size=12)
     if right < RIGHT - 200:
         figure.line(right, TOP - 14, right, bottom, "line", 0.5)

@@ -102,7 +102,12 @@ def test_every_name_between_the_edges_has_room(reference_texts: dict[str, Any]) 
 def test_what_is_left_out_is_said_in_the_figure() -> None:
     figure = timing_figure(REFERENCE / "signed_compare.vcd", (), 60_000)
     root = ET.fromstring(figure.render())
-    said = [element.text for element in root.iter(f"{SVG}text")][-1]
+    *_, note, said = [element.text for element in root.iter(f"{SVG}text")]
+    assert note == (
+        "alu signals show whatever the ALU holds in that clock; flags take it when an instruction "
+        "ends"
+    )
+    assert "alu signals" not in timing_figure(REFERENCE / "signed_compare.vcd", ["a"]).render()
     assert said == "shown: clocks 60 to 83; the file goes to clock 254; 35 more signals are in it"
     assert figure.title == "signed_compare.vcd: clocks 60 to 83 of 255"
 
