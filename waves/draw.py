@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from .findings import CheckReport
 
 __all__ = [
+    "are_digits",
     "digit_note",
     "draw_check",
     "draw_operation",
@@ -40,6 +41,9 @@ WIDTH: Final = 10  # of the labels
 CELL: Final = 6  # of a bit
 STACK_SHOWN: Final = 6  # bytes
 
+INVALID: Final = "the makers call it invalid in decimal"  # of N, V and Z on NMOS
+ABOVE_NINE: Final = "a digit is above 9"
+
 NAMES: Final = {"a": "A", "x": "X", "y": "Y", "sp": "SP", "": "M"}
 MEANINGS: Final = {
     "ADD": "{r} + M + C", "SUBTRACT": "{r} + NOT M + C", "COMPARE": "{r} + NOT M + 1",
@@ -54,6 +58,11 @@ MEANINGS: Final = {
 def signed(byte: int) -> int:
     """A byte read as two's complement."""
     return byte - 256 if byte > 127 else byte
+
+
+def are_digits(*numbers: int) -> bool:
+    """Whether bytes hold two decimal digits each."""
+    return all(byte >> 4 <= 9 and byte % 16 <= 9 for byte in numbers)
 
 
 def draw_operation(op: Operation) -> RenderableType:
@@ -236,20 +245,26 @@ def reasons_of(op: Operation) -> dict[str, tuple[str, str]]:
         return reasons
     if decimal:
         reasons = {
-            f: (why, "" if op.variant == "cmos" else "no meaning in decimal")
-            for f, (why, _) in reasons.items()
+            f: (why, "" if op.variant == "cmos" else INVALID) for f, (why, _) in reasons.items()
         }
     reasons["c"] = _carry_reason(op, decimal, carries)
-    reasons["v"] = (
-        f"c8 XOR c7 = {carries[8]} XOR {carries[7]}",
-        "no meaning in decimal" if decimal else signed_reading(op),
-    )
+    if operation == "COMPARE":
+        left, right = signed(op.alu["a"]), signed(op.alu["b"])
+        if not -128 <= left - right <= 127:
+            order = "<" if left < right else ">"
+            says = f"signed: the sum reads {signed(judged)}, yet {left} {order} {right}"
+            reasons["n"] = (reasons["n"][0], says)
+    says = signed_reading(op)
+    if decimal:
+        says = "of the sum before correction, as on NMOS" if op.variant == "cmos" else INVALID
+    reasons["v"] = (f"c8 XOR c7 = {carries[8]} XOR {carries[7]}", says)
     return reasons
 
 
 def _carry_reason(op: Operation, decimal: int, carries: list[int]) -> tuple[str, str]:
     operation, a, m = op.alu["operation"], op.alu["a"], op.alu["b"]
     c = op.after["c"]
+    invalid = decimal and not are_digits(a, m)
     if operation in ("SHIFT_RIGHT", "ROTATE_RIGHT"):
         return "bit 0 that fell out", f"the remainder of {a} / 2"
     if operation in ("SHIFT_LEFT", "ROTATE_LEFT"):
@@ -262,9 +277,13 @@ def _carry_reason(op: Operation, decimal: int, carries: list[int]) -> tuple[str,
     if operation == "SUBTRACT":
         borrow = "" if op.carry_in else " - 1"
         what = f"{a:02X} - {m:02X}{borrow}" if decimal else f"{a} - {m}{borrow}"
+        if invalid:
+            return f"c8 is {carries[8]}", ABOVE_NINE
         return f"c8 is {carries[8]}", f"unsigned: {what} needs {'no ' if c else 'a '}borrow"
     one = " + 1" if op.carry_in else ""
     if decimal:
+        if invalid:
+            return "c8, or high digit > 9", ABOVE_NINE
         return "c8, or high digit > 9", f"{a:02X} + {m:02X}{one} is {'over' if c else 'within'} 99"
     total = a + m + op.carry_in
     return (

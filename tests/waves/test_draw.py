@@ -146,7 +146,7 @@ def test_the_picture_of_an_overflow() -> None:
     assert [line.rstrip() for line in lines] == ADC_50_50.splitlines()
 
 
-NO_MEANING = "no meaning in decimal"
+NO_MEANING = "the makers call it invalid in decimal"
 
 
 @pytest.mark.usefixtures("one_simulator")
@@ -166,7 +166,7 @@ NO_MEANING = "no meaning in decimal"
             "c": ("c8 is 1", "unsigned: 128 - 1 - 1 needs no borrow"),
         }),
         ("CMP", (0x80, 0x01, 0), "nmos", {
-            "n": ("bit 7 of sum is 0", "signed: 127 is not negative"),
+            "n": ("bit 7 of sum is 0", "signed: the sum reads 127, yet -128 < 1"),
             "z": ("a bit of sum is 1", "the sum is not zero"),
             "c": ("c8 is 1", "unsigned: 128 >= 1"),
         }),
@@ -183,7 +183,7 @@ NO_MEANING = "no meaning in decimal"
         }),
         ("ADC", (0x58, 0x46, 1, True), "cmos", {
             "n": ("bit 7 of result is 0", ""),
-            "v": ("c8 XOR c7 = 0 XOR 1", NO_MEANING),
+            "v": ("c8 XOR c7 = 0 XOR 1", "of the sum before correction, as on NMOS"),
             "z": ("a bit of result is 1", ""),
             "c": ("c8, or high digit > 9", "58 + 46 + 1 is over 99"),
         }),
@@ -192,6 +192,12 @@ NO_MEANING = "no meaning in decimal"
             "v": ("c8 XOR c7 = 0 XOR 1", "signed: 88 + 70 + 1 = 159, past 127"),
             "z": ("a bit of sum is 1", "the sum is not zero"),
             "c": ("c8 is 0", "unsigned: 88 + 70 + 1 = 159, within 255"),
+        }),
+        ("ADC", (0x1B, 0x0F, 0, True), "nmos", {
+            "n": ("bit 7 of sum is 0", NO_MEANING),
+            "v": ("c8 XOR c7 = 0 XOR 0", NO_MEANING),
+            "z": ("a bit of sum is 1", NO_MEANING),
+            "c": ("c8, or high digit > 9", "a digit is above 9"),
         }),
         ("SBC", (0x12, 0x21, 0, True), "nmos", {
             "n": ("bit 7 of sum is 1", NO_MEANING),
