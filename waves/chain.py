@@ -191,9 +191,13 @@ def _sums(sheet: Sheet, adders: float) -> float:
     decimal = _decimal(op)
     late = decimal and op.variant == "cmos"
     if not late:
+        if decimal:  # first: the wires pass behind the gate of Z
+            _to_digits(sheet, adders + ADDER + 84, y + 76, 9)
         y = _judge(sheet, y, alu["sum"], -9 if decimal else 0)
     if decimal:
-        y = _correct(sheet, y, adders + ADDER + 84)
+        if late:
+            _to_digits(sheet, adders + ADDER + 84, adders + ADDER + 102, 0)
+        y = _correct(sheet, max(y, adders + ADDER + 84) + 18)
         for i in BITS:
             sheet.cell(column(i), y, result[i], f"result-{i}")
         sheet.readings(y, "corrected", alu["result"], digits=True)
@@ -228,19 +232,22 @@ def _judge(sheet: Sheet, y: float, byte: int, shift: float) -> float:
     return y + 58
 
 
-def _correct(sheet: Sheet, y: float, sums: float) -> float:
+def _to_digits(sheet: Sheet, sums: float, top: float, shift: float) -> None:
+    """The wires from the sum down to its correction."""
+    for i in BITS:
+        x = column(i) + shift
+        sheet.wire([(x, sums), (x, top)], sheet.op.alu["sum"] >> i & 1, arrow=True)
+
+
+def _correct(sheet: Sheet, top: float) -> float:
     """The correction of each digit, between the sum and the result. Returns the result's line."""
     alu = sheet.op.alu
-    top = max(y, sums) + 18
     end = top + 56
-    crossing = top > sums + 20  # the wires pass the gate of Z on their way
     for high in (0, 1):
         before, after = (alu[port] >> 4 * high & 15 for port in ("sum", "result"))
         step = (after - before) % 16
         shown = f"+ {step}" if step < 8 else f"- {16 - step}"
         for i in range(4 * high, 4 * high + 4):
-            x = column(i) + (9 if crossing else 0)
-            sheet.wire([(x, sums), (x, top)], alu["sum"] >> i & 1, arrow=True)
             sheet.wire([(column(i), top + 26), (column(i), end - 14)], alu["result"] >> i & 1)
         sheet.rect(column(4 * high + 3) - BOX / 2, top, 3 * PITCH + BOX, 26, "panel", "ink")
         middle = (column(4 * high + 3) + column(4 * high)) / 2

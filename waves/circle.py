@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import cos, pi, sin
 from typing import TYPE_CHECKING, Final
 
-from .draw import names_of, reasons_of, signed, signed_reading
+from .draw import are_digits, names_of, reasons_of, signed, signed_reading
 from .svg import Figure, number
 
 if TYPE_CHECKING:
@@ -49,7 +49,12 @@ def moves(op: Operation, decimal: bool) -> tuple[Move | None, Move | None]:
         step = 1 if operation == "INCREMENT" else -1
         words = f"unsigned: {a} {'+' if step > 0 else '-'} 1 = {a + step}"
         other = f"signed: {signed(a)} {'+' if step > 0 else '-'} 1 = {signed(a) + step}"
-        return Move(a, step, words, ""), Move(a, step, other, "", border=128)
+        last, end = (255, 127) if step > 0 else (0, -128)
+        unsigned = Move(a, step, words, f"past {last}; C is left alone")
+        move = Move(a, step, other, f"past {end}; V is left alone", border=128)
+        if move.crosses:
+            move = replace(move, words=f"{other}, past {end}")
+        return unsigned, move
     if operation == "OFFSET":
         step = signed(alu["operand"])
         total = a + step
@@ -62,7 +67,7 @@ def moves(op: Operation, decimal: bool) -> tuple[Move | None, Move | None]:
         step = a + (carry if operation == "ROTATE_LEFT" else 0)
         return Move(a, step, says, "carry"), None
     if decimal:
-        if max(digit for byte in (a, m) for digit in (byte >> 4, byte % 16)) > 9:
+        if not are_digits(a, m):
             return None, None
         low, other = (10 * (byte >> 4) + byte % 16 for byte in (a, m))
         step = other + carry if operation == "ADD" else -other - 1 + carry
@@ -72,9 +77,14 @@ def moves(op: Operation, decimal: bool) -> tuple[Move | None, Move | None]:
     else:
         borrow = 1 - carry if operation == "SUBTRACT" else 0
         far, near = -m - borrow, -signed(m) - borrow
+        if operation == "COMPARE":
+            says = f"unsigned: {a} - {m} = {a - m}, {'no' if op.after['c'] else 'a'} borrow"
+    past = "overflow"
+    if "v" not in op.updated:
+        past = f"past {127 if near > 0 else -128}; V is left alone"
     return (
         Move(a, far, says, "carry" if operation == "ADD" else "borrow"),
-        Move(a, near, signed_reading(op), "overflow", border=128),
+        Move(a, near, signed_reading(op), past, border=128),
     )
 
 
@@ -101,11 +111,15 @@ def draw_circle(figure: Figure, op: Operation, x: float, y: float, decimal: bool
             continue
         _arc(figure, x, y, radius, move, role, dash)
         if move.crosses and move.crossed:
-            figure.text(x, label, move.crossed, role, "middle", 13, bold=True)
+            lines = move.crossed.split("; ")
+            top = label if len(lines) == 1 else y + (22 if move is near else -46)
+            for i, line in enumerate(lines):
+                figure.text(x, top + 18 * i, line, role, "middle", 13, bold=True)
         figure.line(x - 168, below - 4, x - 140, below - 4, role, 3, dash)
         figure.text(x - 132, below, move.words, size=12)
         below += 21
-    figure.text(x - 132, below, f"ring: {names_of(op)[0]}; arrow: the sum", "quiet", size=12)
+    end = "difference" if op.alu["operation"] in ("SUBTRACT", "COMPARE") else "sum"
+    figure.text(x - 132, below, f"ring: {names_of(op)[0]}; arrow: the {end}", "quiet", size=12)
     return below + 21
 
 
@@ -135,9 +149,10 @@ def _dial(figure: Figure, x: float, y: float, size: int, both: bool) -> None:
 def _arc(
     figure: Figure, x: float, y: float, radius: float, move: Move, role: str, dash: str
 ) -> None:
-    """A move from a ring to an arrow's head."""
+    """A move from a ring to an arrow's head; the head of a short one lies in a wider ring."""
     start, steps, size = move.start, move.steps, move.size
-    if steps:
+    short = 0 < abs(steps) * 2 * pi / size * radius < SHORT
+    if steps and not short:
         pieces = max(1, abs(steps) * 4 // size + 1)
         turns = [_place(x, y, radius, start + steps * i / pieces, size) for i in range(pieces + 1)]
         sweep = int(steps > 0)
@@ -145,19 +160,15 @@ def _arc(
             f"A{radius} {radius} 0 0 {sweep} {number(a)} {number(b)}" for a, b in turns[1:]
         )
         figure.path(d, role, 3, dash)
-        head = (start + steps + 0.5) * 2 * pi / size
-        towards = 1 if steps > 0 else -1
-        tip = _place(x, y, radius, start + steps, size)
-        if (
-            abs(steps) * 2 * pi / size * radius < SHORT
-        ):  # there is no room for the head: from beside
-            out = 1 if radius == OUTSIDE else -1
-            tip = _place(x, y, radius + 8 * out, start + steps, size)
-            head, towards = head + pi / 2, out
-        back = (tip[0] - 9 * towards * cos(head), tip[1] - 9 * towards * sin(head))
-        wing = (5 * sin(head), -5 * cos(head))
-        figure.polyline(
-            [tip, (back[0] + wing[0], back[1] + wing[1]), (back[0] - wing[0], back[1] - wing[1])],
-            "", fill=role, closed=True,
-        )  # fmt: skip
-    figure.circle(*_place(x, y, radius, start, size), 5, "background", role, 2)
+    figure.circle(*_place(x, y, radius, start, size), 9 if short else 5, "background", role, 2)
+    if not steps:
+        return
+    head = (start + steps + 0.5) * 2 * pi / size
+    towards = 1 if steps > 0 else -1
+    tip = _place(x, y, radius, start + steps, size)
+    back = (tip[0] - 9 * towards * cos(head), tip[1] - 9 * towards * sin(head))
+    wing = (5 * sin(head), -5 * cos(head))
+    figure.polyline(
+        [tip, (back[0] + wing[0], back[1] + wing[1]), (back[0] - wing[0], back[1] - wing[1])],
+        "", fill=role, closed=True,
+    )  # fmt: skip

@@ -38,8 +38,19 @@ function judge(svg) {
     const length = s.getTotalLength();
     for (let at = 0; at <= length; at += 3) stroked.push([s.getPointAtLength(at), half, s]);
   }
+  const wires = new Map();
+  for (const [p, , s] of stroked)
+    if (/ wire-[01]$/.test(s.getAttribute("class"))) wires.set(s, [...(wires.get(s) || []), p]);
   const before = (one, other) =>
     one.compareDocumentPosition(other) & Node.DOCUMENT_POSITION_FOLLOWING;
+  for (const box of filled.slice(1).filter(s => s.tagName === "rect"))
+    for (const [wire, points] of wires) {
+      const b = box.getBBox();
+      const beyond = (low, high, v) => points.some(p => v(p) < low) && points.some(p => v(p) > high);
+      if (before(box, wire) && points.some(p => box.isPointInFill(p))
+          && (beyond(b.x, b.x + b.width, p => p.x) || beyond(b.y, b.y + b.height, p => p.y)))
+        found.push("a wire runs over a box");
+    }
   texts.forEach((text, i) => {
     const name = `'${text.textContent}'`, box = boxes[i];
     const clash = (other, gap) => box.left < other.right - gap && other.left < box.right - gap

@@ -41,7 +41,10 @@ DRAWN: dict[str, tuple[Any, ...]] = {
     "sbc-decimal": ("SBC", 0x12, 0x21, 1, True),
     "sbc-decimal-cmos": ("SBC", 0x00, 0x0B, 0, True, "cmos"),
     "inc": ("INC", 0, 0x7F),
+    "inx-round": ("INX", 0xFF),
+    "dec-past": ("DEC", 0, 0x80),
     "dex": ("DEX", 0x00),
+    "cmp-past": ("CMP", 0x7F, 0xFF),
     "asl": ("ASL", 0xC5),
     "rol": ("ROL", 0x7F, 0, 1),
     "branch": ("BNE", 0, 0xFE),
@@ -130,7 +133,7 @@ def test_the_browser_sees_text_that_overlaps_leaves_or_is_too_faint(
     def figure() -> Figure:
         return Figure(300, 100, "planted", "a mistake")
 
-    over, out, box, line, faint, right = (figure() for _ in range(6))
+    over, out, box, line, faint, right, wire = (figure() for _ in range(7))
     over.text(20, 40, "under")
     over.text(40, 44, "over")
     out.text(280, 40, "outside")
@@ -142,10 +145,13 @@ def test_the_browser_sees_text_that_overlaps_leaves_or_is_too_faint(
     right.rect(20, 20, 100, 30)
     right.text(30, 40, "right")
     right.line(0, 60, 300, 60)
+    right.line(60, 0, 60, 15, name="wire-0")
+    wire.rect(20, 20, 100, 30)
+    wire.line(60, 5, 60, 80, name="wire-0")
     planted = {
         "over": over.render(), "out": out.render(), "box": box.render(), "line": line.render(),
         "faint": re.sub(r"(<text[^>]*)fill-quiet", r"\1fill-panel", faint.render()),
-        "right": right.render(),
+        "right": right.render(), "wire": wire.render(),
     }  # fmt: skip
     for dark, ratio in ((False, 1.1), (True, 1.2)):
         told = judge_figures(planted, dark)
@@ -156,6 +162,7 @@ def test_the_browser_sees_text_that_overlaps_leaves_or_is_too_faint(
             "line": ["a line runs through 'struck'"],
             "faint": [f"'faint' has a contrast of {ratio}"],
             "right": [],
+            "wire": ["a wire runs over a box"],
         }
 
 
@@ -407,6 +414,30 @@ def test_the_moves_on_the_circle_agree_with_the_flags() -> None:
         assert far.crosses == (op.after["c"] == (mnemonic == "ADC"))
         checked += 1
     assert checked == 600
+
+
+@pytest.mark.usefixtures("one_simulator")
+@pytest.mark.parametrize(
+    ("given", "near", "far"),
+    [
+        (("CMP", 0x80, 0x01), "past -128; V is left alone", "unsigned: 128 - 1 = 127, no borrow"),
+        (("CMP", 0x7F, 0xFF), "past 127; V is left alone", "unsigned: 127 - 255 = -128, a borrow"),
+        (("INC", 0, 0x7F), "past 127; V is left alone", "unsigned: 127 + 1 = 128"),
+        (("DEC", 0, 0x80), "past -128; V is left alone", "unsigned: 128 - 1 = 127"),
+    ],
+)
+def test_a_move_past_the_signed_range_says_that_v_is_left_alone(
+    given: tuple[Any, ...], near: str, far: str
+) -> None:
+    op = operate(*given)
+    unsigned, move = moves(op, False)
+    assert unsigned is not None
+    assert move is not None
+    assert (move.crosses, move.crossed, unsigned.words) == (True, near, far)
+    assert move.words.endswith(near.split(";")[0])
+    drawn = operation_figure(op).render()
+    assert ">V is left alone<" in drawn
+    assert "overflow" not in drawn
 
 
 @pytest.mark.usefixtures("one_simulator")
