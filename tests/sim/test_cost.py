@@ -391,7 +391,9 @@ def test_a_file_that_cannot_be_written_is_one_line(command, tmp_path):
     assert command("-o", path) == (2, "", f"carrywave: {path}: No such file or directory\n")
     (tmp_path / "folder.v").mkdir()
     path = tmp_path / "folder.v"
-    assert command("-o", path) == (2, "", f"carrywave: {path}: Is a directory\n")
+    status, out, err = command("-o", path)
+    assert (status, out) == (2, "")
+    assert err.endswith(f": File '{path}' is a directory.\n")
     assert [file.name for file in tmp_path.iterdir()] == ["folder.v"]
 
 
