@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from .netlist import ONE, ZERO, Gate, Netlist, NetlistError
 
-__all__ = ["Clock", "compile_clock", "compile_wires", "cone"]
+__all__ = ["FUNCTIONS", "Clock", "compile_clock", "compile_wires", "cone"]
 
 #: One clock as a generator: started with (flip-flops, inputs but the data bus, ones), it yields the
 #: wires that are settled before memory answers, is sent the eight data wires, and returns
@@ -24,6 +24,14 @@ EXPRESSIONS: Final = {
     "XOR": "{0} ^ {1}",
     "NOT": "{0} ^ ones",
     "MUX": "{0} ^ ({2} & ({0} ^ {1}))",
+}
+#: The same gate by gate, for those who do not evaluate every gate.
+FUNCTIONS: Final[dict[str, Callable[..., Any]]] = {
+    "AND": lambda ones, a, b: a & b,
+    "OR": lambda ones, a, b: a | b,
+    "XOR": lambda ones, a, b: a ^ b,
+    "NOT": lambda ones, a: a ^ ones,
+    "MUX": lambda ones, a, b, select: a ^ (select & (a ^ b)),
 }
 
 

@@ -8,12 +8,12 @@ memory can answer it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
 from typing import Any, Final, NamedTuple
 
-from .evaluate import compile_wires
+from .evaluate import FUNCTIONS, compile_wires
 from .netlist import ONE, ZERO, Gate, Netlist
 
 __all__ = ["Fault", "Injector", "Pin", "Sites", "Trace", "Watch", "apply", "fault_sites"]
@@ -26,14 +26,6 @@ ADDRESSED: Final = ("address", "write")  # settled before memory answers
 ALL: Final = -1
 #: What a wire carries: anything that has ``& | ^``; see `evaluate`.
 Plane = Any
-
-FUNCTIONS: Final[dict[str, Callable[..., Plane]]] = {
-    "AND": lambda ones, a, b: a & b,
-    "OR": lambda ones, a, b: a | b,
-    "XOR": lambda ones, a, b: a ^ b,
-    "NOT": lambda ones, a: a ^ ones,
-    "MUX": lambda ones, a, b, select: a ^ (select & (a ^ b)),
-}
 
 
 class Pin(NamedTuple):

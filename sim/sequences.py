@@ -61,7 +61,7 @@ def expected_carries(carry_in: int, width: int = 8) -> tuple[int, ...]:
     Burks, Goldstine and von Neumann's recurrence (1946, from memory): a sequence of v places first
     ends at place n if there is none below its first, which makes a carry in one pair of four, and
     the others hand it on, each in two of four. With a carry-in the lowest place makes
-    one in three pairs of four: that row is this bench's own, and enumeration agrees with it.
+    one in three pairs of four.
     """
     at_least = [4**width]
     for length in range(1, width + 1):

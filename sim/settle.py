@@ -7,7 +7,7 @@ line are those of the new operation before and after, so that what moves is the 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Final
@@ -15,19 +15,28 @@ from typing import Any, Final
 import numpy as np
 
 from .alu import MNEMONICS, AluGates, Inputs, Use
+from .evaluate import FUNCTIONS
 from .netlist import ONE, ZERO, Gate, drawn_netlist
 from .operation import CHAIN, arrange
 from .planes import unpack
 
-__all__ = ["START", "WIDTHS", "SettleError", "Settling", "generations", "settle", "settled"]
+__all__ = [
+    "NAMES",
+    "START",
+    "WIDTHS",
+    "SettleError",
+    "Settling",
+    "alu_of",
+    "depth_of",
+    "differing",
+    "generations",
+    "name_of",
+    "ports_of",
+    "settle",
+    "settled",
+    "use_of",
+]
 
-COMPUTE: Final[Mapping[str, Callable[..., int]]] = {
-    "AND": lambda ones, a, b: a & b,
-    "OR": lambda ones, a, b: a | b,
-    "XOR": lambda ones, a, b: a ^ b,
-    "NOT": lambda ones, a: a ^ ones,
-    "MUX": lambda ones, a, b, select: a ^ (select & (a ^ b)),
-}
 START: Final = (0, 0, 0)  # A, M and the carry before
 NAMES: Final = ("a", "b", "carry_in", "decimal")  # the ALU's ports for them, and for D
 WIDTHS: Final = {"operand": 8, "carry": 9, "sum": 8, "result": 8}  # a flag has one bit
@@ -41,7 +50,7 @@ def settled(gates: Iterable[Gate], sources: Mapping[int, int], ones: int) -> dic
     """The value of every wire when nothing changes any more; `sources` are those of the inputs."""
     values = {ZERO: 0, ONE: ones, **sources}
     for gate in gates:
-        values[gate.output] = COMPUTE[gate.kind](ones, *(values[wire] for wire in gate.inputs))
+        values[gate.output] = FUNCTIONS[gate.kind](ones, *(values[wire] for wire in gate.inputs))
     return values
 
 
@@ -68,7 +77,7 @@ def generations(
         due = {gate.output: gate for wire in changed for gate in readers.get(wire, ())}
         changed = {}
         for wire, gate in due.items():
-            value = COMPUTE[gate.kind](ones, *(values[read] for read in gate.inputs))
+            value = FUNCTIONS[gate.kind](ones, *(values[read] for read in gate.inputs))
             if value != values[wire]:
                 changed[wire] = value
         if changed:
@@ -79,7 +88,7 @@ def use_of(mnemonic: str) -> Use:
     """What a mnemonic asks of the ALU. Raises SettleError if nothing is computed there."""
     if mnemonic not in MNEMONICS:
         raise SettleError(
-            f"{mnemonic} has nothing to settle: the ALU computes for {' '.join(MNEMONICS)}"
+            f"the ALU computes nothing for {mnemonic}: give one of {' '.join(MNEMONICS)}"
         )
     return MNEMONICS[mnemonic]
 

@@ -26,7 +26,7 @@ from .settle import (
     use_of,
 )
 
-__all__ = ["Adder", "Output", "Survey", "survey"]
+__all__ = ["AdderSurvey", "Output", "Survey", "survey"]
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ class Output:
 
 
 @dataclass(frozen=True)
-class Adder:
+class AdderSurvey:
     """What one adder's gates do over every input."""
 
     adder: str
@@ -109,12 +109,12 @@ class Adder:
 
 @dataclass(frozen=True)
 class Survey:
-    """Every input of an operation, decimal off, after inputs of 0; one adder or several."""
+    """Every input of an operation, decimal off, from A, M and C at 0; one adder or several."""
 
     mnemonic: str
     variant: str
     inputs: int
-    adders: tuple[Adder, ...]
+    adders: tuple[AdderSurvey, ...]
 
     @property
     def agree(self) -> bool:
@@ -149,7 +149,7 @@ def survey(
     return Survey(mnemonic, variant, len(every), found)
 
 
-def survey_of(alu: AluGates, use: Use, every: Inputs, adder: str) -> Adder:
+def survey_of(alu: AluGates, use: Use, every: Inputs, adder: str) -> AdderSurvey:
     """Settles these inputs on one adder's gates."""
     ones = (1 << len(every)) - 1
     zero = Inputs(*(np.zeros(len(every), np.uint8) for _ in range(4)))
@@ -190,7 +190,7 @@ def survey_of(alu: AluGates, use: Use, every: Inputs, adder: str) -> Adder:
             if rows
         )
     wrong = differing(alu, use, every, values, ports)
-    return Adder(adder, len(alu.gates), depth_of(alu), outputs, carries, wrong)
+    return AdderSurvey(adder, len(alu.gates), depth_of(alu), outputs, carries, wrong)
 
 
 def union(planes: Iterable[int]) -> int:

@@ -12,6 +12,7 @@ from amaranth.sim import Simulator
 
 from carrywave.rtl.datapath import Unit
 from carrywave.sim import cli, clocked
+from carrywave.sim.netlist import Gate, Netlist
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -72,3 +73,15 @@ def one_simulator(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(clocked, "Unit", unit_of)
     monkeypatch.setattr(clocked, "simulate", simulate)
+
+
+@pytest.fixture(scope="session")
+def delayed() -> Callable[[Netlist, int], Netlist]:
+    """Plants a gate that answers one gate delay later, and right in the end."""
+
+    def delay(netlist: Netlist, late: int) -> Netlist:
+        spare = 1 + max(gate.output for gate in netlist.gates)
+        gates = [Gate(g.kind, spare, g.inputs) if g.output == late else g for g in netlist.gates]
+        return netlist.replaced([*gates, Gate("OR", late, (spare, spare))])
+
+    return delay

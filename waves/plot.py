@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from .svg import Figure
 
 if TYPE_CHECKING:
-    from carrywave.sim.survey import Adder, Survey
+    from carrywave.sim.survey import AdderSurvey, Survey
 
 __all__ = ["plot_survey"]
 
@@ -142,7 +142,7 @@ def _outputs(figure: Figure, survey: Survey, bits: str) -> None:
         figure.text(x0 + column * doubled / 2, BOTTOM + 54, kind, "quiet", "middle", size=16)
 
 
-def _styled(survey: Survey) -> Iterator[tuple[Adder, tuple[str, str, str]]]:
+def _styled(survey: Survey) -> Iterator[tuple[AdderSurvey, tuple[str, str, str]]]:
     return zip(survey.adders, STYLES, strict=False)
 
 

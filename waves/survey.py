@@ -14,7 +14,7 @@ from .draw import ONE, QUIET, WRONG
 from .settling import inputs_text
 
 if TYPE_CHECKING:
-    from carrywave.sim.survey import Adder, Output, Survey
+    from carrywave.sim.survey import AdderSurvey, Output, Survey
 
 __all__ = ["draw_survey"]
 
@@ -48,7 +48,7 @@ def label(output: Output) -> str:
     return output.name.upper() if output.name in "nvzc" else output.name
 
 
-def _shown(adder: Adder) -> list[Output]:
+def _shown(adder: AdderSurvey) -> list[Output]:
     """The result is the sum one or two gates later: its bits are left to JSON."""
     return [output for output in adder.outputs if not output.name.startswith("result[")]
 

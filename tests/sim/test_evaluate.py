@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import z3
 
-from carrywave.sim.evaluate import EXPRESSIONS, compile_clock, compile_wires, cone
+from carrywave.sim.evaluate import EXPRESSIONS, FUNCTIONS, compile_clock, compile_wires, cone
 from carrywave.sim.isa import VARIANTS
 from carrywave.sim.netlist import ONE, ZERO, Gate, Netlist, NetlistError, drawn_netlist
 
@@ -85,11 +85,12 @@ class Rig:
 
 @pytest.mark.parametrize("kind", list(MEANING))
 def test_each_kind_of_gate_is_its_truth_table(kind: str) -> None:
-    assert set(MEANING) == set(EXPRESSIONS)
+    assert set(MEANING) == set(EXPRESSIONS) == set(FUNCTIONS)
     count = MEANING[kind].__code__.co_argcount
     netlist = small(Gate(kind, 9, (2, 3, 4)[:count]))
     a, b, s, ones = 0b10101010, 0b11001100, 0b11110000, 0xFF
     (plane,) = compile_wires(netlist, [9], [2, 3, 4])([a, b, s], ones)
+    assert FUNCTIONS[kind](ones, *(a, b, s)[:count]) == plane
     for i in range(8):
         inputs = [x >> i & 1 for x in (a, b, s)[:count]]
         assert plane >> i & 1 == MEANING[kind](*inputs)

@@ -10,7 +10,7 @@ import pytest
 from carrywave.sim import settle, survey
 from carrywave.sim.alu import MNEMONICS, AluGates
 from carrywave.sim.isa import ADDERS, VARIANTS
-from carrywave.sim.netlist import Gate, drawn_netlist
+from carrywave.sim.netlist import drawn_netlist
 
 SAMPLES = 5  # transitions of each instruction and adder
 PORTS = ("a", "b", "carry_in", "decimal", "operation")
@@ -110,12 +110,9 @@ def test_every_step_is_that_of_a_slow_simulation(variant, adder):
     assert differing_steps(variant, adder) == (0, SAMPLES * len(MNEMONICS))
 
 
-def test_the_comparison_sees_a_gate_that_answers_later():
+def test_the_comparison_sees_a_gate_that_answers_later(delayed):
     netlist = drawn_netlist("nmos")
-    late = netlist.names["alu.carry"][3]
-    spare = 1 + max(gate.output for gate in netlist.gates)
-    gates = [Gate(g.kind, spare, g.inputs) if g.output == late else g for g in netlist.gates]
-    slower = netlist.replaced([*gates, Gate("OR", late, (spare, spare))])
+    slower = delayed(netlist, netlist.names["alu.carry"][3])
     wrong, count = differing_steps("nmos", "ripple", AluGates("nmos", slower), ["ADC", "SBC"])
     assert 0 < wrong <= count == 2 * SAMPLES
 
@@ -187,7 +184,7 @@ def test_instructions_show_their_own_outputs():
 
 
 def test_last_values_that_are_not_those_without_delay_are_seen(monkeypatch):
-    monkeypatch.setitem(settle.COMPUTE, "XOR", lambda ones, a, b: a | b)
+    monkeypatch.setitem(settle.FUNCTIONS, "XOR", lambda ones, a, b: a | b)
     assert not settle.settle("ADC", [0xFF, 0x80]).agree
     monkeypatch.undo()
     whole = settle.generations
@@ -256,8 +253,8 @@ DOES = "ADC AND ASL BIT CMP CPX CPY DEC DEX DEY EOR INC INX INY LSR ORA ROL ROR 
     ("arguments", "message"),
     [
         ((), "give a mnemonic with its numbers, or --all"),
-        (("LDA", 5), f"LDA has nothing to settle: the ALU computes for {DOES}"),
-        (("--all", "JMP"), f"JMP has nothing to settle: the ALU computes for {DOES}"),
+        (("LDA", 5), f"the ALU computes nothing for LDA: give one of {DOES}"),
+        (("--all", "JMP"), f"the ALU computes nothing for JMP: give one of {DOES}"),
         (("ADC", 5), "ADC takes two numbers, A and the operand; 1 given"),
         (("INX", 5, 6), "INX takes one number, X; 2 given"),
         (("ADC", 5, 256),

@@ -13,7 +13,7 @@ from carrywave.sim.isa import ADDERS, VARIANTS
 from carrywave.sim.netlist import Gate, drawn_netlist
 from carrywave.sim.planes import unpack
 from carrywave.sim.sequences import expected_carries
-from carrywave.sim.settle import generations, settled
+from carrywave.sim.settle import alu_of, depth_of, generations, settled
 from carrywave.sim.survey import Output, survey, survey_of
 
 GATES = {
@@ -111,13 +111,9 @@ def test_outputs_settle_as_in_a_simulation_of_every_gate(adder, mnemonic):
     assert found.inputs == len(columns(mnemonic)[0]) == sum(expected["all"].counts) >= 256
 
 
-def test_the_comparison_sees_a_gate_that_answers_later():
+def test_the_comparison_sees_a_gate_that_answers_later(delayed):
     netlist = drawn_netlist("nmos")
-    late = netlist.names["alu.carry"][6]
-    spare = 1 + max(gate.output for gate in netlist.gates)
-    gates = [Gate(g.kind, spare, g.inputs) if g.output == late else g for g in netlist.gates]
-    slower = netlist.replaced([*gates, Gate("OR", late, (spare, spare))])
-    found = surveyed(AluGates("nmos", slower))
+    found = surveyed(AluGates("nmos", delayed(netlist, netlist.names["alu.carry"][6])))
     expected = expected_outputs(netlist, "ADC")
     differ = {output.name for output in found.outputs if output != expected[output.name]}
     assert {"c6", "c7", "c8", "sum[6]", "n", "all"} <= differ
@@ -225,6 +221,41 @@ def test_a_wrong_carry_gate_is_seen_in_the_distribution():
     assert found.wrong == 0  # the wrong gates, too, end as they do without delay
     assert not found.agree
     assert found.carries[0].counts != expected_carries(0)
+
+
+def depths(alu, stopped):
+    """The longest path's gates, and those of the longest that begins at no wire of `stopped` and
+    goes through none."""
+    depth, free = {}, dict.fromkeys([w for w in alu.source_wires if w not in stopped], 0)
+    for gate in alu.gates:
+        depth[gate.output] = 1 + max(depth.get(wire, 0) for wire in gate.inputs)
+        reached = [free[wire] for wire in gate.inputs if wire in free]
+        if reached and gate.output not in stopped:
+            free[gate.output] = 1 + max(reached)
+    return max(depth.values()), max(free.values())
+
+
+@pytest.mark.parametrize("adder", ADDERS)
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_the_longest_path_begins_at_the_operation_and_passes_through_the_correction(variant, adder):
+    alu = alu_of(variant, adder)
+    found, operation = depth_of(alu), set(alu.sources["operation"])
+    assert found == depths(alu, operation)[0] > depths(alu, operation)[1]
+    # Without the gates that D reaches, which are the correction's, too, there is a shorter one.
+    reached = set(alu.sources.get("decimal", ()))
+    for gate in alu.gates:
+        if reached.intersection(gate.inputs):
+            reached.add(gate.output)
+    shorter = depths(alu, reached)[1]
+    assert shorter == found if variant == "binary" else shorter < found
+    # No input takes it: with the operation standing and D clear every wire settles earlier.
+    use = MNEMONICS["ADC"]
+    every = Inputs.every(use, "binary")
+    zero = Inputs(*(np.zeros(len(every), np.uint8) for _ in range(4)))
+    old, new = (alu.planes(use.operation, inputs) for inputs in (zero, every))
+    ones = (1 << len(every)) - 1
+    values = settled(alu.gates, dict(zip(alu.source_wires, old, strict=True)), ones)
+    assert 15 < len(list(generations(alu, values, new, ones))) - 1 < found
 
 
 def test_an_output_tells_its_mean_and_shares():
