@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from math import ceil
 from typing import TYPE_CHECKING, Final
 
+from carrywave.sim.settle import START
+
+from .settling import inputs_text
 from .svg import Figure
 
 if TYPE_CHECKING:
@@ -33,8 +36,10 @@ def plot_survey(survey: Survey) -> Figure:
     title = f"{survey.mnemonic}: after how many gate delays the {bits}{flags} are final"
     figure = Figure(WIDTH, HEIGHT, title, _description(survey, bits))
     figure.text(LEFT[0] - 60, 44, title, size=24, bold=True)
-    about = f"{survey.inputs:,} inputs, decimal off, each after inputs of 0; {survey.variant}"
-    about += "; every gate one delay"
+    about = (
+        f"{survey.inputs:,} inputs, decimal off, each from {inputs_text(survey.mnemonic, *START)}; "
+        f"every gate one delay; {survey.variant}"
+    )
     figure.text(LEFT[0] - 60, 72, about, "quiet", size=16)
     _shares(figure, survey, bits)
     _outputs(figure, survey, bits)
@@ -87,7 +92,11 @@ def _shares(figure: Figure, survey: Survey, bits: str) -> None:
         points = [
             (x(step), y(done / survey.inputs)) for step, done in enumerate(accumulate(counts))
         ]
-        figure.polyline(points, style[0], 2.5, style[1])
+        # Nothing happens between two steps: a share stands until the next.
+        stairs = [points[0]]
+        for before, point in pairwise(points):
+            stairs += [(point[0], before[1]), point]
+        figure.polyline(stairs, style[0], 2.5, style[1])
         for point in points:
             if point[1] < BOTTOM:
                 _mark(figure, *point, style, MARK if point == points[-1] else MARK * 0.6)

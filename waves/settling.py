@@ -5,14 +5,15 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import IO, TYPE_CHECKING, Any, Final
 
-from rich.console import Group, RenderableType
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.padding import Padding
+from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 from vcd.writer import VCDWriter
 
 from carrywave.sim.alu import MNEMONICS
-from carrywave.sim.settle import WIDTHS
+from carrywave.sim.settle import WIDTHS, name_of
 
 from .draw import CARRY, ONE, QUIET, WRONG
 from .signals import SETTLED, TEXT_BITS, text_value
@@ -34,6 +35,27 @@ def inputs_text(mnemonic: str, a: int, m: int, carry: int, decimal: int = 0) -> 
     return " ".join(texts + ["D=1"] * (use.decimal and decimal))
 
 
+class Trimmed:
+    """Parts one below the other, without the blanks that fill their lines."""
+
+    def __init__(self, *parts: RenderableType) -> None:
+        self.parts = Group(*parts)
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        for line in console.render_lines(self.parts, options, pad=False):
+            while line and not line[-1].text.rstrip():
+                line.pop()
+            if line:
+                last = line.pop()
+                yield from (*line, Segment(last.text.rstrip(), last.style))
+            yield Segment.line()
+
+
+def note(text: str, style: str = "") -> RenderableType:
+    """A remark below a table, a column in."""
+    return Padding(Text(text, style), (0, 0, 0, 1), expand=False)
+
+
 def draw_settling(settling: Settling) -> RenderableType:
     """A row a gate delay, with what changes in it; at most 80 columns wide."""
     s = settling
@@ -53,7 +75,7 @@ def draw_settling(settling: Settling) -> RenderableType:
     for i in range(1, s.settled + 1):
         table.add_row(f"{i}", *_cells(s.steps[i], s.steps[i - 1], flags), f"{s.moved[i]}")
     table.add_row("final", *_cells(s.steps[-1], None, flags), "")
-    return Group(head, Text(), table, Text(), *_remarks(s))
+    return Trimmed(head, Text(), table, Text(), *_remarks(s))
 
 
 def _cells(step: dict[str, int], before: dict[str, int] | None, flags: list[str]) -> list[Text]:
@@ -78,34 +100,44 @@ def _cells(step: dict[str, int], before: dict[str, int] | None, flags: list[str]
 def _remarks(s: Settling) -> list[RenderableType]:
     said = f"Settled after {s.settled} gate delays." if s.settled else "No output changes."
     lines = [
-        Text(
+        note(
             f"A dot: as it was. The inputs change in step 0; 'gates' is how many of the {s.gates} "
             "change in a step."
         ),
-        Text(said),
+        note(said),
     ]
     if s.glitches:
-        lines.append(
-            Text(f"Glitches, wires that change more than once, and how often: {glitches_text(s)}.")
-        )
+        about = "Glitches, wires that change more than once, and how often"
+        lines.append(note(f"{about}: {_glitches(s)}."))
     if not s.agree:
-        lines.append(Text("The last values are not those of the gates without delay.", WRONG))
-    return [Padding(line, (0, 0, 0, 1), expand=False) for line in lines]
+        lines.append(note("The last values are not those of the gates without delay.", WRONG))
+    return lines
 
 
-def glitches_text(settling: Settling) -> str:
-    """The wires with how often each changes; bits that are alike are one."""
-    often = {name: len(steps) for name, steps in settling.glitches.items()}
-    for port in ("sum", "result"):
-        bits = [name for name in often if name.startswith(f"{port}[")]
-        if len(bits) == WIDTHS[port] and len({often[name] for name in bits}) == 1:
-            often = {
-                (f"every bit of {port}" if name == bits[0] else name): count
-                for name, count in often.items()
-                if name not in bits[1:]
-            }
+def _glitches(s: Settling) -> str:
+    """How often each wire changes that does so more than once: ports that do alike together."""
+    ports: dict[str, list[str]] = {}  # by what is said of their bits
+    for port in s.steps[0]:
+        if port in WIDTHS and (said := _how_often(s, port, WIDTHS[port])):
+            ports.setdefault(said, []).append(port)
+    flags: dict[int, list[str]] = {}
+    for name, steps in s.glitches.items():
+        if name in "nvzc":
+            flags.setdefault(len(steps), []).append(name.upper())
+    parts = [f"{', '.join(names)}: {said}" for said, names in ports.items()]
+    return "; ".join(parts + [f"{' '.join(names)}: {times}" for times, names in flags.items()])
+
+
+def _how_often(s: Settling, port: str, width: int) -> str:
+    bits: dict[int, list[str]] = {}
+    for bit in range(width):
+        if steps := s.glitches.get(name_of(port, bit)):
+            bits.setdefault(len(steps), []).append(f"{bit}")
+    if [*map(len, bits.values())] == [width]:
+        return f"every bit {next(iter(bits))}"
     return ", ".join(
-        f"{name.upper() if name in 'nvzc' else name} {count}" for name, count in often.items()
+        f"{'bits' if found[1:] else 'bit'} {' '.join(found)}: {times}"
+        for times, found in bits.items()
     )
 
 

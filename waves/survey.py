@@ -6,12 +6,13 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from rich.console import Group, RenderableType
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from carrywave.sim.settle import START
+
 from .draw import ONE, QUIET, WRONG
-from .settling import inputs_text
+from .settling import Trimmed, inputs_text, note
 
 if TYPE_CHECKING:
     from carrywave.sim.survey import AdderSurvey, Output, Survey
@@ -21,9 +22,10 @@ __all__ = ["draw_survey"]
 
 def draw_survey(survey: Survey) -> RenderableType:
     """When each output is final, and the longest carries; at most 80 columns wide."""
+    start = inputs_text(survey.mnemonic, *START)
     head = Text.assemble(
         (survey.mnemonic, "bold"),
-        f"  {survey.inputs:,} inputs, decimal off, each after inputs of 0",
+        f"  {survey.inputs:,} inputs, decimal off, each from {start}",
         (f"   {survey.variant}", QUIET),
     )
     table = _side_by_side(survey) if survey.adders[1:] else _one(survey)
@@ -31,16 +33,12 @@ def draw_survey(survey: Survey) -> RenderableType:
     for adder in survey.adders:
         if adder.wrong:
             said = f"{adder.adder}: {adder.wrong:,} inputs do not end as without delay"
-            parts.append(_note(said, WRONG))
+            parts.append(note(said, WRONG))
     if not any(adder.wrong for adder in survey.adders):
-        parts.append(_note("Every input ends as the same gates do without delay."))
+        parts.append(note("Every input ends as the same gates do without delay."))
     if any(adder.carries for adder in survey.adders):
         parts += [Text(), *_carries(survey)]
-    return Group(*parts)
-
-
-def _note(text: str, style: str = "") -> RenderableType:
-    return Padding(Text(text, style), (0, 0, 0, 1), expand=False)
+    return Trimmed(*parts)
 
 
 def label(output: Output) -> str:
@@ -77,9 +75,10 @@ def _one(survey: Survey) -> RenderableType:
     about = (
         f"{adder.adder}: {adder.gates} gates, the longest path {adder.depth}. Gate delays until "
         "an output is final: the mean, and within how many half, nine in ten and all of the "
-        "inputs are. Glitches: the inputs for which it changes more than once."
+        "inputs are. Glitches: the inputs for which it changes more than once. "
+        f"{_longest_path(survey)}"
     )
-    return Group(table, Text(), _note(about))
+    return Group(table, Text(), note(about))
 
 
 def _side_by_side(survey: Survey) -> RenderableType:
@@ -98,11 +97,21 @@ def _side_by_side(survey: Survey) -> RenderableType:
     for name, figures in rows:
         table.add_row(f" {name}", *(cell for n in figures for cell in ("", f"{n}")))
     lines = [
-        _note("Mean and worst: gate delays until an output is final. First worst input of all:"),
-        *(_note(f"{a.adder.ljust(9)}  {_input(survey, a['all'])}") for a in survey.adders),
-        _note("The longest path is through the gates alone, whether an input takes it or not."),
+        note("Mean and worst: gate delays until an output is final. First worst input of all:"),
+        *(note(f"{a.adder.ljust(9)}  {_input(survey, a['all'])}") for a in survey.adders),
+        note(_longest_path(survey)),
     ]
     return Group(table, Text(), *lines)
+
+
+def _longest_path(survey: Survey) -> str:
+    """Why the longest path is longer than the worst input takes."""
+    if survey.variant == "binary":
+        return "No input takes the longest path: it begins at the operation, which stands."
+    return (
+        "No input takes the longest path: it begins at the operation, which stands, and goes "
+        "through the decimal correction, which is off."
+    )
 
 
 def _carries(survey: Survey) -> list[RenderableType]:
@@ -121,12 +130,12 @@ def _carries(survey: Survey) -> list[RenderableType]:
             wrong.append(survey.adders[0].adder)
     lines: list[RenderableType] = [
         table,
-        _note(
+        note(
             "Pairs by the places that their longest carry takes, where it is made included. "
-            "Expected: the recurrence of Burks, Goldstine and von Neumann (1946), from memory, who "
-            "bound the mean without carry-in by log2 of the width, 3; the row with carry-in "
+            "Expected: the recurrence of Burks, Goldstine and von Neumann (1946, from memory), "
+            "who bound the mean without carry-in by log2 of the width, 3. The row of carry-in 1 "
             "extends it."
         ),
     ]
-    lines += [_note(f"{name}: its carries are not those expected", WRONG) for name in wrong]
+    lines += [note(f"{name}: its carries are not those expected", WRONG) for name in wrong]
     return lines

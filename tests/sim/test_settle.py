@@ -246,6 +246,18 @@ def test_the_command_takes_every_input_of_adc_and_every_adder(command, tmp_path)
     assert [adder["adder"] for adder in value["adders"]] == ["prefix"]
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [("ADC", 255, 1), ("ADC", 255, 1, "--decimal"), ("ADC", 0, 0), ("--all",), ("--all", "AND"),
+     ("--all", "SBC", "--adder", "prefix", "--variant", "binary")],
+)  # fmt: skip
+def test_no_line_ends_in_blanks_or_is_longer_than_80(arguments, command):
+    status, out, _ = command(*arguments)
+    lines = out.splitlines()
+    assert (status, len(lines) > 5, max(map(len, lines)) <= 80) == (0, True, True)
+    assert [line for line in lines if line != line.rstrip()] == []
+
+
 DOES = "ADC AND ASL BIT CMP CPX CPY DEC DEX DEY EOR INC INX INY LSR ORA ROL ROR SBC"
 
 

@@ -7,6 +7,7 @@ import json
 import random
 import re
 import shutil
+import signal
 import subprocess
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -14,9 +15,11 @@ from functools import cached_property
 from io import StringIO
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, Final
 
 import pytest
+import pywellen
+from vcd.reader import TokenKind, tokenize
 
 from carrywave.sim.clocked import Sequence, run_program
 from carrywave.sim.isa import BY_OPCODE
@@ -195,6 +198,72 @@ def _dump(program: Any, variant: str, clocks: int) -> tuple[DumpText, list[Seque
     with Dump(file, variant) as dump:
         run_program(program, variant, clocks, dump, sequences.append)
     return DumpText(file.getvalue()), sequences
+
+
+Changes = dict[str, list[tuple[int, int]]]  # times and values by path, the first at 0
+Found = tuple[dict[str, int], Changes]
+
+
+def by_vcdvcd(path: Path) -> Found:
+    """Widths, and times and values, of each signal of a dump; the next two find the same."""
+    handler = signal.getsignal(signal.SIGPIPE)
+    from vcdvcd import VCDVCD
+
+    signal.signal(signal.SIGPIPE, handler)  # which importing the package sets
+    read = VCDVCD(str(path))
+    names = {re.sub(r"\[\d+:\d+\]$", "", name): name for name in read.signals}
+    widths = {plain: int(read[name].size) for plain, name in names.items()}
+    return widths, {
+        plain: [(time, int(value, 2)) for time, value in read[name].tv]
+        for plain, name in names.items()
+    }
+
+
+def by_tokens(path: Path) -> Found:
+    scope: list[str] = []
+    paths: dict[str, str] = {}
+    widths: dict[str, int] = {}
+    changes: Changes = {}
+    time = 0
+    with path.open("rb") as file:
+        for token in tokenize(file):
+            if token.kind is TokenKind.SCOPE:
+                scope.append(token.scope.ident)
+            elif token.kind is TokenKind.UPSCOPE:
+                scope.pop()
+            elif token.kind is TokenKind.VAR:
+                assert token.var.type_.value in ("wire", "reg")
+                name = ".".join([*scope, token.var.reference])
+                paths[token.var.id_code], widths[name] = name, token.var.size
+            elif token.kind is TokenKind.CHANGE_TIME:
+                time = token.time_change
+            elif token.kind is TokenKind.CHANGE_SCALAR:
+                name = paths[token.scalar_change.id_code]
+                changes.setdefault(name, []).append((time, int(token.scalar_change.value)))
+            elif token.kind is TokenKind.CHANGE_VECTOR:
+                assert isinstance(token.vector_change.value, int)
+                name = paths[token.vector_change.id_code]
+                changes.setdefault(name, []).append((time, token.vector_change.value))
+    return widths, changes
+
+
+def by_pywellen(path: Path) -> Found:
+    widths: dict[str, int] = {}
+    changes: Changes = {}
+    for var in pywellen.Waveform(str(path)).all_vars():
+        assert not var.is_string
+        widths[var.full_name] = var.bitwidth
+        changes[var.full_name] = [(time, int(value)) for time, value in var.tv]
+    return widths, changes
+
+
+DUMP_READERS: Final = {"vcdvcd": by_vcdvcd, "pyvcd": by_tokens, "pywellen": by_pywellen}
+
+
+@pytest.fixture(scope="session")
+def dump_readers() -> dict[str, Callable[[Path], Found]]:
+    """Three readers that know nothing of the bench: of a dump widths, and changes, by path."""
+    return DUMP_READERS
 
 
 @pytest.fixture

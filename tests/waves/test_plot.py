@@ -5,6 +5,7 @@ from __future__ import annotations
 import xml.etree.ElementTree as ET
 from collections.abc import Callable, Iterator
 from io import StringIO
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -28,12 +29,12 @@ def drawn(report: Survey) -> list[str]:
     console = Console(width=80, file=StringIO(), color_system=None)
     console.print(draw_survey(report))
     assert isinstance(console.file, StringIO)
-    return [line.rstrip() for line in console.file.getvalue().splitlines()]
+    return console.file.getvalue().splitlines()
 
 
 def test_adders_stand_side_by_side(three: Survey) -> None:
     lines = drawn(three)
-    assert lines[0] == "ADC  131,072 inputs, decimal off, each after inputs of 0   nmos"
+    assert lines[0] == "ADC  131,072 inputs, decimal off, each from A=$00 M=$00 C=0   nmos"
     assert lines[2].split() == list(ADDERS)
     assert lines[3].split() == ["output", *["mean", "worst"] * 3]
     rows = {line.split()[0]: line.split()[1:] for line in lines[4:] if line.strip()}
@@ -46,6 +47,33 @@ def test_adders_stand_side_by_side(three: Survey) -> None:
     assert f"longest path {depths}" in [" ".join(line.split()) for line in lines]
     assert " Every input ends as the same gates do without delay." in lines
     assert max(map(len, lines)) <= 80
+
+
+def test_the_tables_say_what_no_table_shows(three: Survey) -> None:
+    text = " ".join(" ".join(drawn(three)).split())
+    assert (
+        "No input takes the longest path: it begins at the operation, which stands, and goes "
+        "through the decimal correction, which is off. Every input ends"
+    ) in text
+    assert text.endswith(
+        "Expected: the recurrence of Burks, Goldstine and von Neumann (1946, from memory), who "
+        "bound the mean without carry-in by log2 of the width, 3. The row of carry-in 1 extends it."
+    )
+    binary = " ".join(" ".join(drawn(survey("AND", "binary"))).split())
+    assert (
+        "No input takes the longest path: it begins at the operation, which stands. Every"
+    ) in binary
+
+
+@pytest.mark.parametrize(
+    ("mnemonic", "start"),
+    [("SBC", "A=$00 M=$00 C=0"), ("CMP", "A=$00 M=$00"), ("AND", "A=$00 M=$00"), ("INX", "X=$00")],
+)
+def test_titles_name_the_inputs_before(mnemonic: str, start: str) -> None:
+    report = survey(mnemonic)
+    about = f"{report.inputs:,} inputs, decimal off, each from {start}"
+    assert drawn(report)[0] == f"{mnemonic}  {about}   nmos"
+    assert f"{about}; every gate one delay; nmos" in list(texts(paint(report)))
 
 
 def test_carries_stand_beside_the_expected_ones(three: Survey) -> None:
@@ -117,7 +145,8 @@ def test_curves_end_at_the_worst_input(three: Survey) -> None:
         strict=True,
     ):
         points = [tuple(map(float, pair.split())) for pair in (path.get("d") or "")[1:].split("L")]
-        assert len(points) == adder["sum"].worst + 1
+        assert len(points) == 2 * adder["sum"].worst + 1
+        assert all(a[0] == b[0] or a[1] == b[1] for a, b in pairwise(points))  # stairs
         heights = [y for _, y in points]
         assert heights == sorted(heights, reverse=True)
         assert heights[-1] == min(heights) == 130

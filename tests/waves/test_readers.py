@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
-import signal
+from bisect import bisect
+from collections.abc import Callable
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ from carrywave.waves.signals import PERIOD, SIGNALS
 
 DUMP = Path(__file__).parents[2] / "waves" / "reference" / "decimal_count.vcd"
 CLOCKS = 416
+TIMES = range(0, CLOCKS * PERIOD, PERIOD)
 
 # IEEE Std 1364-2005, clause 18 (value change dump): the variable types. From memory.
 VAR_TYPES = {
@@ -35,67 +38,20 @@ WIDTHS = {
 }  # fmt: skip
 
 Found = tuple[dict[str, int], dict[str, list[int]]]  # widths, and a value a clock
-
-
-def by_vcdvcd() -> Found:
-    handler = signal.getsignal(signal.SIGPIPE)
-    from vcdvcd import VCDVCD
-
-    signal.signal(signal.SIGPIPE, handler)  # which importing the package sets
-    dump = VCDVCD(str(DUMP))
-    names = {re.sub(r"\[\d+:\d+\]$", "", name): name for name in dump.signals}
-    widths = {path: int(dump[name].size) for path, name in names.items()}
-    values = {
-        path: [int(dump[name][clock * PERIOD], 2) for clock in range(CLOCKS)]
-        for path, name in names.items()
-    }
-    return widths, values
-
-
-def by_tokens() -> Found:
-    scope: list[str] = []
-    paths: dict[str, str] = {}
-    widths: dict[str, int] = {}
-    now: dict[str, int] = {}
-    values: dict[str, list[int]] = {}
-    time = -1
-    with DUMP.open("rb") as file:
-        for token in tokenize(file):
-            if token.kind is TokenKind.SCOPE:
-                scope.append(token.scope.ident)
-            elif token.kind is TokenKind.UPSCOPE:
-                scope.pop()
-            elif token.kind is TokenKind.VAR:
-                path = ".".join([*scope, token.var.reference])
-                paths[token.var.id_code], widths[path] = path, token.var.size
-            elif token.kind is TokenKind.CHANGE_TIME:
-                # Changes in a clock stand at its first edge; its second changes clk alone.
-                if time >= 0 and time % PERIOD == 0:
-                    for path, value in now.items():
-                        values.setdefault(path, []).append(value)
-                time = token.time_change
-            elif token.kind is TokenKind.CHANGE_SCALAR:
-                now[paths[token.scalar_change.id_code]] = int(token.scalar_change.value)
-            elif token.kind is TokenKind.CHANGE_VECTOR:
-                assert isinstance(token.vector_change.value, int)
-                now[paths[token.vector_change.id_code]] = token.vector_change.value
-    return widths, values
-
-
-def by_pywellen() -> Found:
-    widths: dict[str, int] = {}
-    values: dict[str, list[int]] = {}
-    for var in pywellen.Waveform(str(DUMP)).all_vars():
-        assert not var.is_string
-        widths[var.full_name] = var.bitwidth
-        read = var.signal.value_at
-        values[var.full_name] = [int(read(clock * PERIOD)) for clock in range(CLOCKS)]
-    return widths, values
+Readers = dict[str, Callable[[Path], tuple[dict[str, int], dict[str, list[tuple[int, int]]]]]]
 
 
 @pytest.fixture(scope="module")
-def found() -> dict[str, Found]:
-    return {"vcdvcd": by_vcdvcd(), "pyvcd": by_tokens(), "pywellen": by_pywellen()}
+def found(dump_readers: Readers) -> dict[str, Found]:
+    return {name: by_clock(*read(DUMP)) for name, read in dump_readers.items()}
+
+
+def by_clock(widths: dict[str, int], changes: dict[str, list[tuple[int, int]]]) -> Found:
+    """Changes in a clock stand at its first edge; its second changes clk alone."""
+    return widths, {
+        path: [moves[bisect(moves, time, key=itemgetter(0)) - 1][1] for time in TIMES]
+        for path, moves in changes.items()
+    }
 
 
 @pytest.mark.parametrize("reader", ["vcdvcd", "pyvcd", "pywellen"])
