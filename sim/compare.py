@@ -465,8 +465,9 @@ def report(comparison: Comparison, console: Console) -> None:
         return
 
     table = Table(box=None, padding=(0, 3, 0, 0), header_style="bold")
-    for heading, justify in (("instruction", "left"), ("cases", "right"), ("wrong", "right")):
-        table.add_column(heading, justify=justify, no_wrap=True)  # type: ignore[arg-type]
+    table.add_column("instruction", no_wrap=True)
+    for heading in ("cases", "wrong"):
+        table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("fields, each with its count")
     right = Tally(0)
     agreeing = 0

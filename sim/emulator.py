@@ -17,8 +17,8 @@ import sys
 import tempfile
 import time
 from collections.abc import Sequence
-from contextlib import suppress
-from typing import IO, Any, Final, Self
+from contextlib import ExitStack, suppress
+from typing import Any, Final, Self
 
 import numpy as np
 
@@ -216,24 +216,22 @@ class _Called(Emulator):
     def __init__(self, kind: str, target: str, name: str, option: str, timeout: float) -> None:
         super().__init__(name, option, timeout)
         self._rows = FEW
-        # Without a name: nothing is left behind however the bench ends.
-        self._file: IO[bytes] = tempfile.TemporaryFile()  # noqa: SIM115
-        size = host.Shared.HEAD + ROWS * (CASE.itemsize + OUTCOME.itemsize)
-        os.truncate(self._file.fileno(), size)
-        self._shared = host.Shared(self._file.fileno(), ROWS, CASE_LAYOUT, OUTCOME_LAYOUT)
-        self._job = {
-            "kind": kind, "target": target, "memory": self._file.fileno(), "rows": ROWS,
-            "case": CASE_LAYOUT, "outcome": OUTCOME_LAYOUT,
-        }  # fmt: skip
-        try:
+        with ExitStack() as opened:
+            # Without a name: nothing is left behind however the bench ends.
+            self._memory = opened.enter_context(tempfile.TemporaryFile()).fileno()
+            os.truncate(self._memory, host.Shared.HEAD + ROWS * (CASE.itemsize + OUTCOME.itemsize))
+            self._shared = host.Shared(self._memory, ROWS, CASE_LAYOUT, OUTCOME_LAYOUT)
+            self._job = {
+                "kind": kind, "target": target, "memory": self._memory, "rows": ROWS,
+                "case": CASE_LAYOUT, "outcome": OUTCOME_LAYOUT,
+            }  # fmt: skip
+            opened.callback(super().close)
             self._start()
-        except BaseException:
-            self.close()
-            raise
+            self._opened = opened.pop_all()
 
     def _start(self) -> None:
         try:
-            self._child = Child(self._job, self.timeout, [self._file.fileno()])
+            self._child = Child(self._job, self.timeout, [self._memory])
         except ToldError as told:
             raise EmulatorError(f"{self.name}: {told}") from None
         except StoppedError as stopped:
@@ -241,8 +239,8 @@ class _Called(Emulator):
 
     def close(self) -> None:
         """Ends the child process; may be called again."""
-        super().close()
-        self._file.close()
+        super().close()  # each time: a call that was interrupted may have started another
+        self._opened.close()
 
     def _execute(self, cases: Cases) -> Outcomes:
         outcomes = np.zeros(len(cases), OUTCOME)

@@ -5,15 +5,23 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
-from typing import IO
+from typing import IO, Any, Literal, overload
 
 __all__ = ["written_beside"]
 
 
+@overload
+def written_beside(
+    path: str | os.PathLike[str], mode: Literal["w"] = "w"
+) -> AbstractContextManager[IO[str]]: ...
+@overload
+def written_beside(
+    path: str | os.PathLike[str], mode: Literal["wb"]
+) -> AbstractContextManager[IO[bytes]]: ...
 @contextmanager
-def written_beside(path: str | os.PathLike[str], mode: str = "w") -> Iterator[IO[str]]:
+def written_beside(path: str | os.PathLike[str], mode: Literal["w", "wb"] = "w") -> Iterator[Any]:
     """Opens a file beside `path`; on leaving renames it to `path`, or on an error deletes it.
 
     Raises OSError where the folder or the file that is there cannot be written, or `path` is a
@@ -22,9 +30,9 @@ def written_beside(path: str | os.PathLike[str], mode: str = "w") -> Iterator[IO
     """
     if not os.path.basename(path) and not os.path.isdir(path):
         raise FileNotFoundError(2, "No such file or directory", str(path))
-    target = Path(path).resolve()
+    target, encoding = Path(path).resolve(), "utf-8" if mode == "w" else None
     if target.exists() and not target.is_file() and not target.is_dir():
-        with open(target, mode, encoding="utf-8") as device:
+        with open(target, mode, encoding=encoding) as device:
             yield device
         return
     if target.is_dir():
@@ -34,7 +42,7 @@ def written_beside(path: str | os.PathLike[str], mode: str = "w") -> Iterator[IO
     # Shorter than a name may be, whatever it is beside.
     partial = target.with_name(f"{target.name[:40]}.{os.getpid()}.partial")
     try:
-        with open(partial, mode, encoding="utf-8") as file:
+        with open(partial, mode, encoding=encoding) as file:
             yield file
         if target.exists():
             shutil.copymode(target, partial)

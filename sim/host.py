@@ -17,7 +17,7 @@ import sys
 import threading
 import time
 from collections import namedtuple
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from queue import SimpleQueue
 
@@ -46,6 +46,14 @@ def format_of(layout: Layout, together: bool = False) -> str:
         f"{count}{'s' if together and kind == 'B' and count > 1 else kind}"
         for _, kind, count in layout
     )
+
+
+def case_maker(layout: Layout) -> Callable[[Iterable[Any]], Any]:
+    """What makes a case, with the layout's names as attributes, of the values in their order."""
+    # mypy knows a named tuple only where its names are written out; here they are the layout's.
+    record: Any = namedtuple
+    maker: Callable[[Iterable[Any]], Any] = record("Case", [name for name, _, _ in layout])._make
+    return maker
 
 
 def packed(outcome: Any, layout: Layout, pack: Callable[..., bytes]) -> bytes:
@@ -192,7 +200,7 @@ def _function(target: str) -> Callable[[Any], Any]:
 
 
 def _scalar(job: dict[str, Any], shared: Shared, function: Callable[[Any], Any]) -> Call:
-    Case = namedtuple("Case", [name for name, _, _ in job["case"]])  # type: ignore[misc]
+    make = case_maker(job["case"])
     unpack = struct.Struct(format_of(job["case"], together=True)).unpack_from
     layout = job["outcome"]
     record = struct.Struct(format_of(layout))
@@ -201,7 +209,7 @@ def _scalar(job: dict[str, Any], shared: Shared, function: Callable[[Any], Any])
     def call(first: int, count: int) -> None:
         for i in range(first, first + count):
             shared.progress = i
-            case = Case._make(unpack(memory, shared.cases_at + i * shared.case_size))
+            case = make(unpack(memory, shared.cases_at + i * shared.case_size))
             place = shared.outcomes_at + i * size
             memory[place : place + size] = packed(function(case), layout, pack)
 

@@ -102,11 +102,8 @@ class _InProcess:
     """A function of the user's as a witness, called where the test runs."""
 
     def __init__(self, execute: Callable[[Any], Any], arrays: bool) -> None:
-        from .emulator import CASE_LAYOUT
-
         self._call = execute
         self._arrays = arrays
-        self._names = [name for name, _, _ in CASE_LAYOUT]
 
     def execute(self, cases: Cases) -> Outcomes:
         """Answers each case. Raises BadAnswerError or what the function raises."""
@@ -114,22 +111,21 @@ class _InProcess:
 
     def _each(self, cases: Cases) -> Outcomes:
         import struct
-        from collections import namedtuple
 
         import numpy as np
 
         from .cases import OUTCOME
         from .emulator import CASE_LAYOUT, OUTCOME_LAYOUT
-        from .host import format_of, packed
+        from .host import case_maker, format_of, packed
         from .present import describe_case
 
-        Case = namedtuple("Case", self._names)  # type: ignore[misc]
+        make = case_maker(CASE_LAYOUT)
         unpack = struct.Struct(format_of(CASE_LAYOUT, together=True)).iter_unpack
         pack = struct.Struct(format_of(OUTCOME_LAYOUT)).pack
         answers = []
         for i, numbers in enumerate(unpack(cases.tobytes())):
             try:
-                answers.append(packed(self._call(Case._make(numbers)), OUTCOME_LAYOUT, pack))
+                answers.append(packed(self._call(make(numbers)), OUTCOME_LAYOUT, pack))
             except Exception as error:
                 for line in describe_case(cases[i]):
                     error.add_note(line)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import json
 import os
 from collections.abc import Callable, Iterator, Sequence
@@ -16,7 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import chain
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -318,25 +319,29 @@ def _said(coverage: dict[str, Any]) -> list[str]:
     return [f"{name}: {value}" for name, value in coverage.items()]
 
 
-def _write_csv(vectors: Vectors, file: IO[str]) -> None:
-    table = columns(vectors)
-    file.writelines(f"# {line}\n" for line in _said(vectors.coverage))
-    writer = csv.writer(file, lineterminator="\n")
+def _csv(vectors: Vectors) -> bytes:
+    table, text = columns(vectors), io.StringIO()
+    text.writelines(f"# {line}\n" for line in _said(vectors.coverage))
+    writer = csv.writer(text, lineterminator="\n")
     writer.writerow(table)
     writer.writerows(zip(*(column.tolist() for column in table.values()), strict=True))
+    return text.getvalue().encode()
 
 
-def _write_jsonl(vectors: Vectors, file: IO[str]) -> None:
+def _jsonl(vectors: Vectors) -> bytes:
     table = columns(vectors)
-    print(json.dumps({"coverage": vectors.coverage}), file=file)
-    for row in zip(*(column.tolist() for column in table.values()), strict=True):
-        print(json.dumps(dict(zip(table, row, strict=True)), separators=(",", ":")), file=file)
+    rows = zip(*(column.tolist() for column in table.values()), strict=True)
+    lines = [
+        json.dumps({"coverage": vectors.coverage}),
+        *(json.dumps(dict(zip(table, row, strict=True)), separators=(",", ":")) for row in rows),
+    ]
+    return "".join(f"{line}\n" for line in lines).encode()
 
 
-def _write_header(vectors: Vectors, file: IO[str]) -> None:
+def _header(vectors: Vectors) -> bytes:
     said = "\n   ".join(_said(vectors.coverage))
     outcomes = vectors.outcomes()
-    file.write(
+    head = (
         f"/* Made by `carrywave vectors`; carrywave.h is what `carrywave header` prints.\n   {said}"
         " */\n#ifndef CARRYWAVE_VECTORS_H\n#define CARRYWAVE_VECTORS_H\n\n"
         '#include "carrywave.h"\n\n'
@@ -345,9 +350,11 @@ def _write_header(vectors: Vectors, file: IO[str]) -> None:
         f"enum {{ CARRYWAVE_VECTORS = {len(outcomes)} }};\n\n"
         "static const struct carrywave_vector carrywave_vectors[CARRYWAVE_VECTORS] = {\n"
     )
-    for case, outcome in zip(vectors.cases, outcomes, strict=True):
-        file.write(f"    {{{_initial(case)},\n     {_initial(outcome)}}},\n")
-    file.write("};\n\n#endif\n")
+    rows = (
+        f"    {{{_initial(case)},\n     {_initial(outcome)}}},\n"
+        for case, outcome in zip(vectors.cases, outcomes, strict=True)
+    )
+    return f"{head}{''.join(rows)}}};\n\n#endif\n".encode()
 
 
 def _initial(record: Any) -> str:
@@ -360,7 +367,7 @@ def _initial(record: Any) -> str:
     return f"{{{', '.join(members)}}}"
 
 
-def _write_parquet(vectors: Vectors, file: IO[str]) -> None:
+def _parquet(vectors: Vectors) -> bytes:
     try:
         import pyarrow as pa
         import pyarrow.parquet as pq
@@ -369,23 +376,23 @@ def _write_parquet(vectors: Vectors, file: IO[str]) -> None:
             raise
         raise VectorsError("Parquet needs pyarrow: pip install 'carrywave[trace]'") from None
     table = pa.table({name: np.ascontiguousarray(c) for name, c in columns(vectors).items()})
-    sink = pa.BufferOutputStream()
+    sink = io.BytesIO()
     metadata = {"coverage": json.dumps(vectors.coverage)}
     pq.write_table(table.replace_schema_metadata(metadata), sink)
-    file.buffer.write(sink.getvalue().to_pybytes())  # type: ignore[attr-defined]
+    return sink.getvalue()
 
 
-_WRITERS: Final[dict[str, Callable[[Vectors, IO[str]], None]]] = {
-    ".csv": _write_csv,
-    ".jsonl": _write_jsonl,
-    ".parquet": _write_parquet,
-    ".h": _write_header,
+_WRITERS: Final[dict[str, Callable[[Vectors], bytes]]] = {
+    ".csv": _csv,
+    ".jsonl": _jsonl,
+    ".parquet": _parquet,
+    ".h": _header,
 }
 SUFFIXES: Final = tuple(_WRITERS)
 
 
-def writer_of(path: str | os.PathLike[str]) -> Callable[[Vectors, IO[str]], None]:
-    """What writes a file of this name. Raises VectorsError if nothing does."""
+def writer_of(path: str | os.PathLike[str]) -> Callable[[Vectors], bytes]:
+    """What makes the content of a file of this name. Raises VectorsError if nothing does."""
     suffix = Path(path).suffix
     if suffix not in _WRITERS:
         raise VectorsError(f"{path}: expected a name that ends in {', '.join(SUFFIXES)}")
@@ -398,5 +405,5 @@ def write(vectors: Vectors, path: str | os.PathLike[str]) -> None:
     Raises VectorsError or OSError; then there is no file.
     """
     writer = writer_of(path)
-    with written_beside(path) as file:
-        writer(vectors, file)
+    with written_beside(path, "wb") as file:
+        file.write(writer(vectors))

@@ -12,6 +12,7 @@ import subprocess
 import time
 from contextlib import redirect_stderr, redirect_stdout
 from functools import cached_property
+from importlib import import_module
 from io import StringIO
 from pathlib import Path
 
@@ -479,8 +480,7 @@ class KyuPy(Sized):
 
     def __init__(self, folder):
         try:
-            import numba  # noqa: F401 - without it KyuPy works, many times slower
-
+            import_module("numba")  # without it KyuPy works, many times slower
             with redirect_stderr(StringIO()), redirect_stdout(StringIO()):  # it misses a GPU aloud
                 from kyupy import log
                 from kyupy.circuit import Circuit, Line, Node
