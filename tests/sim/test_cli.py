@@ -466,19 +466,23 @@ def test_the_installed_command_refuses_without_a_traceback(tmp_path: Path) -> No
 
 @pytest.mark.parametrize("arguments", [["op", "ADC", "1", "1"], ["op", "ADC", "1", "1", "--json"]])
 @pytest.mark.parametrize("output", ["closed", "full"])
-def test_output_that_cannot_be_written_is_no_verdict(arguments: list[str], output: str) -> None:
+def test_output_that_cannot_be_written_is_no_verdict(
+    arguments: list[str], output: str, tmp_path: Path
+) -> None:
+    program = "from carrywave.sim.cli import main; main()"
     if output == "full":
-        if not Path("/dev/full").exists():
-            pytest.skip("no /dev/full here")
-        sink, status = os.open("/dev/full", os.O_WRONLY), 2
-        message = "carrywave: the output cannot be written: No space left on device\n"
+        # A file that may not grow: as a full disk, and on every system that has such limits.
+        sink, status = os.open(tmp_path / "out", os.O_WRONLY | os.O_CREAT), 2
+        message = "carrywave: the output cannot be written: File too large\n"
+        limit = "import resource as r; r.setrlimit(r.RLIMIT_FSIZE, (0, r.RLIM_INFINITY))"
+        program = f"{limit}; {program}"
     else:
         reader, sink = os.pipe()
         os.close(reader)
         status, message = 141, ""
     try:
         done = subprocess.run(
-            [sys.executable, "-c", "from carrywave.sim.cli import main; main()", *arguments],
+            [sys.executable, "-c", program, *arguments],
             stdout=sink, stderr=subprocess.PIPE, text=True, timeout=30, check=False,
         )  # fmt: skip
     finally:

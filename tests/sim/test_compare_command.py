@@ -443,7 +443,7 @@ def test_the_waveform_has_the_emulators_values_beside(name: str, tmp_path: Path)
         assert values[register][0] == before[register]
         assert values[register][-1] == after[register]
     for flag, bit in (("n", 7), ("v", 6), ("d", 3), ("i", 2), ("z", 1), ("c", 0)):
-        assert values[flag][-1] == int(after["p"]) >> bit & 1  # type: ignore[call-overload]
+        assert values[flag][-1] == int(verdict.first.actual["p"]) >> bit & 1
     ends = int(verdict.first.expected["cycles"]) * 1000
     assert times["a"] == [0, ends]
 

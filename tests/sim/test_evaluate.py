@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -146,7 +147,7 @@ def test_arrays_of_words_settle_as_integers_do(variant: str) -> None:
 def test_a_solver_s_terms_settle_as_integers_do(variant: str) -> None:
     for rows in (1, 2):
         rig = Rig(variant, rows)
-        terms = rig.run(lambda value: z3.BitVecVal(value, rows))  # noqa: B023
+        terms = rig.run(partial(z3.BitVecVal, bv=rows))
         integers = rig.run(lambda value: value)
         count = 0
         for some, others in zip(terms, integers, strict=True):

@@ -25,6 +25,8 @@ from rich.console import Console
 from carrywave.rtl.datapath import Unit
 from carrywave.rtl.decode import Step
 from carrywave.rtl.interrupts import Cause
+from carrywave.sim import grade as grades
+from carrywave.sim import redundant
 from carrywave.sim.cases import Cases, exhaustive_cases, exhaustive_count
 from carrywave.sim.compare import differences
 from carrywave.sim.exposure import Exposure, count_inputs, documented_inputs, expose
@@ -41,11 +43,20 @@ from carrywave.sim.faults import (
     readers_of,
 )
 from carrywave.sim.gates import Gates
+from carrywave.sim.grade import (
+    Grade,
+    Judge,
+    VariantGrade,
+    Verdict,
+    draw_grade,
+    sampled,
+)
 from carrywave.sim.isa import BY_MNEMONIC, BY_OPCODE, VARIANTS
 from carrywave.sim.mistakes import BY_NUMBER, MISTAKES
 from carrywave.sim.model import Model
 from carrywave.sim.netlist import ONE, ZERO, Gate, Netlist, drawn_netlist
 from carrywave.sim.planes import pack, unpack
+from carrywave.sim.redundant import INVARIANTS, KINDS, READ_IN, ProofError, Prover
 from carrywave.sim.scenarios import (
     BEGIN,
     FOREVER,
@@ -66,20 +77,6 @@ from carrywave.sim.wires import REGISTERS, Wires
 from carrywave.sim.workers import WorkerError, workers
 from carrywave.waves.check import check_dump
 from carrywave.waves.dump import Dump
-
-pytest.importorskip("z3")
-
-from carrywave.sim import grade as grades
-from carrywave.sim import redundant
-from carrywave.sim.grade import (
-    Grade,
-    Judge,
-    VariantGrade,
-    Verdict,
-    draw_grade,
-    sampled,
-)
-from carrywave.sim.redundant import INVARIANTS, KINDS, READ_IN, ProofError, Prover
 
 Answer = tuple[int, str, str]
 FEW = 1 << 15  # one in so many of the sweep's cases: sixteen of each opcode's
@@ -431,11 +428,10 @@ def test_too_few_cases_leave_faults_that_are_listed() -> None:
     value = graded.to_json()
     assert (value["agree"], value["unexplained"]) == (False, len(listed))
 
-    console = Console(file=StringIO(), width=200)
-    draw_grade(Grade({"nmos": graded}, []), console)
-    text = console.file.getvalue()  # type: ignore[attr-defined]
-    assert text.count("a case is missing: ") == len(listed)
-    assert f"faults: {len(graded.verdicts)}, not explained: {len(listed)};" in text
+    shown = StringIO()
+    draw_grade(Grade({"nmos": graded}, []), Console(file=shown, width=200))
+    assert shown.getvalue().count("a case is missing: ") == len(listed)
+    assert f"faults: {len(graded.verdicts)}, not explained: {len(listed)};" in shown.getvalue()
 
 
 def test_what_a_few_cases_leave_is_put_to_all_of_them() -> None:

@@ -17,21 +17,18 @@ from typing import Any
 
 import numpy as np
 import pytest
+import z3
 
 from carrywave.sim import netlist as netlists
+from carrywave.sim import prove as proofs
 from carrywave.sim.cases import FLAG_BITS, Cases, sampled_cases
 from carrywave.sim.compare import compare
+from carrywave.sim.equivalence import equivalence, optimised_netlist
 from carrywave.sim.gates import Gates
 from carrywave.sim.isa import BY_OPCODE, EVENTS, INSTRUCTIONS, VARIANTS
 from carrywave.sim.model import Model
 from carrywave.sim.netlist import ZERO, Gate, Netlist, NetlistError, drawn_netlist, netlist_by
-from carrywave.sim.specification import PRELUDE, SYMBOLS, Specification, specify
-
-z3 = pytest.importorskip("z3")
-
-from carrywave.sim import prove as proofs  # noqa: E402
-from carrywave.sim.equivalence import equivalence, optimised_netlist  # noqa: E402
-from carrywave.sim.prove import (  # noqa: E402
+from carrywave.sim.prove import (
     ROWS,
     Machine,
     ProofReport,
@@ -44,7 +41,8 @@ from carrywave.sim.prove import (  # noqa: E402
     prove,
     write_waveform,
 )
-from carrywave.sim.terms import Query, Table, UnknownError, term_of  # noqa: E402
+from carrywave.sim.specification import PRELUDE, SYMBOLS, Specification, specify
+from carrywave.sim.terms import Query, Table, UnknownError, term_of
 
 SIM = Path(__file__).parents[2] / "sim"
 SOME = ("ADC", "SBC", "BRK", "RTI", "PLP", "BCC", "JSR", "INC", "ROR", "IRQ", "NMI", "RESET")

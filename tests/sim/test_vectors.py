@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 
 from carrywave.sim import vectors
@@ -120,7 +121,6 @@ def read_rows(table: list[dict[str, Any]]) -> tuple[Any, Any]:
 def test_each_format_holds_the_same_cases_and_the_models_outcomes(
     few: Vectors, tmp_path: Path
 ) -> None:
-    pq = pytest.importorskip("pyarrow.parquet")
     for suffix in (".csv", ".jsonl", ".parquet"):
         path = tmp_path / f"v{suffix}"
         write(few, path)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import re
 from collections.abc import Callable
+from io import StringIO
 from pathlib import Path
 
 import pytest
@@ -115,11 +116,10 @@ def test_an_operation_without_the_chain_has_no_carries_in_the_file(
 
 def drawn(settling: Settling, color: bool = False) -> list[str]:
     console = Console(
-        width=80, record=True, file=open("/dev/null", "w"), force_terminal=color,  # noqa: SIM115
+        width=80, record=True, file=StringIO(), force_terminal=color,
         color_system="standard" if color else None,
     )  # fmt: skip
-    with console.file:
-        console.print(draw_settling(settling))
+    console.print(draw_settling(settling))
     return console.export_text(styles=color).splitlines()
 
 
