@@ -22,7 +22,6 @@ from .operation import CHAIN, arrange, operate
 from .present import command_of
 
 if TYPE_CHECKING:
-    from .clocked import Recorder
     from .operation import Operation
 
 __all__ = ["Answers", "Claim", "ClaimError", "Example", "Part", "Rule", "judge"]
@@ -57,11 +56,11 @@ class Example:
         p = 0x30 | self.row.get("carry_in", 0) | self.row.get("decimal", 0) << 3
         return command_of(self.mnemonic, self.numbers, p, self.variant)
 
-    def operation(self, wave: Recorder | None = None) -> Operation:
+    def operation(self) -> Operation:
         """The same on the whole unit, clock by clock."""
         a, operand = arrange(self.mnemonic, self.numbers)
         carry, decimal = self.row.get("carry_in", 0), bool(self.row.get("decimal", 0))
-        return operate(self.mnemonic, a, operand, carry, decimal, self.variant, wave=wave)
+        return operate(self.mnemonic, a, operand, carry, decimal, self.variant)
 
     def to_json(self) -> dict[str, Any]:
         """Plain values."""

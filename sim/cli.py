@@ -143,7 +143,7 @@ def op(
     if vcd:
         from .operation import record
 
-        writers[vcd] = partial(record, result, status)
+        writers[vcd] = partial(record, result)
     write_files(writers)
     if as_json:
         print_json(result.to_json())
@@ -462,10 +462,7 @@ def prove(
     except NetlistError as error:
         unusable(error)
     if vcd and report.first:
-        try:
-            write_waveform(report.first, vcd, adder)
-        except OSError as error:
-            unusable(f"{vcd}: {error.strerror}")
+        write_files({vcd: partial(write_waveform, report.first, adder=adder)})
     if as_json:
         print_json(report.to_json())
     else:

@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from .evaluate import cone
+from .evaluate import cone, depths
 from .files import written_beside
 from .netlist import (
     KINDS,
@@ -208,11 +208,10 @@ def longest_path(netlist: Netlist) -> tuple[int, int, int]:
 def carry_depths(netlist: Netlist) -> tuple[int, ...]:
     """How many gates the longest path has from an input of the ALU's adder to each carry."""
     ports = ("a", "b", "carry_in", "carry_set")
-    reach = {wire: 0 for port in ports for wire in netlist.names[f"alu.adder.{port}"]}
+    inputs = [wire for port in ports for wire in netlist.names[f"alu.adder.{port}"]]
     carries = netlist.names["alu.adder.carry"]
-    for gate in cone(netlist, carries, reach):
-        reach[gate.output] = 1 + max(reach[wire] for wire in gate.inputs)
-    return tuple(reach[wire] for wire in carries)
+    found = depths(cone(netlist, carries, inputs))
+    return tuple(found.get(wire, 0) for wire in carries)
 
 
 def wire_name(netlist: Netlist, wire: int, part: str, parts: list[str]) -> str:

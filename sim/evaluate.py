@@ -46,6 +46,14 @@ def cone(netlist: Netlist, wires: Iterable[int], sources: Iterable[int] = ()) ->
     return chosen[::-1]
 
 
+def depths(gates: Iterable[Gate]) -> dict[int, int]:
+    """How many gates the longest path has to each output; what no gate here drives is 0 deep."""
+    found: dict[int, int] = {}
+    for gate in gates:
+        found[gate.output] = 1 + max(found.get(wire, 0) for wire in gate.inputs)
+    return found
+
+
 class _Writer:
     """Writes statements; a variable is used again once the wire it held is read no more."""
 

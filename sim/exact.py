@@ -22,6 +22,10 @@ __all__ = ["Combinations", "simplest"]
 ORDER: Final = "nvcz"  # in which a formula mentions flags
 EQUALITY: Final = 1 << 8  # what == or != costs, in units of 'not': no formula has as many
 NEVER: Final = 1 << 62
+#: A way to a value is one number, so that the least is the cheapest: the cost above COST, then the
+#: pair of levels and the operator, from PAIR on, or 0 for an atom, and the place among those.
+COST: Final = 44
+PAIR: Final = 32
 OPERATORS: Final = ("and", "or")
 JOIN: Final = {"and": np.bitwise_and, "or": np.bitwise_or}
 
@@ -124,24 +128,24 @@ def simplest(truth: int, tables: Mapping[str, int], combinations: int) -> Formul
     made: dict[int, Formula] = {}
     while truth not in made:  # a level is the formulas that mention so many flags
         level = len(levels)
-        # Of each value the cheapest formula: its cost, and below that how it is made.
+        # Of each value the cheapest way to it.
         cheapest = np.full(1 << combinations, NEVER, np.int64)
         atoms = _atoms(level, tables, ones)
         for i, (value, cost, _) in enumerate(atoms):
-            cheapest[value] = min(cheapest[value], (cost << 44) + i)
+            cheapest[value] = min(cheapest[value], (cost << COST) + i)
         pairs = [(i, operator) for i in range(1, level // 2 + 1) for operator in OPERATORS]
         for number, (i, operator) in enumerate(pairs, 1):
             (left, left_costs), (right, right_costs) = levels[i], levels[level - i]
             values = JOIN[operator].outer(left, right).ravel()
             costs = np.add.outer(left_costs, right_costs).ravel()
-            ways = (costs << 44) + (number << 32) + np.arange(len(values))
+            ways = (costs << COST) + (number << PAIR) + np.arange(len(values))
             np.minimum.at(cheapest, values, ways)
         cheapest[[0, ones, *made]] = NEVER
         found = np.flatnonzero(cheapest < NEVER)
         if not len(found):
             raise ValueError("the tables do not tell the combinations apart")
         for value in found.tolist():
-            number, at = divmod(int(cheapest[value]) & (1 << 44) - 1, 1 << 32)
+            number, at = divmod(int(cheapest[value]) & (1 << COST) - 1, 1 << PAIR)
             if not number:
                 made[value] = atoms[at][2]
                 continue
@@ -149,7 +153,7 @@ def simplest(truth: int, tables: Mapping[str, int], combinations: int) -> Formul
             left, right = levels[i][0], levels[level - i][0]
             parts = made[int(left[at // len(right)])], made[int(right[at % len(right)])]
             made[value] = _joined(operator, parts)
-        levels.append((found, cheapest[found] >> 44))
+        levels.append((found, cheapest[found] >> COST))
     return made[truth]
 
 

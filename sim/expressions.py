@@ -49,9 +49,8 @@ INSTEAD: Final = {
     "**": "there are no powers", "&&": "write 'and'", "||": "write 'or'", "!": "write 'not' or !=",
     "=": "write ==", ":=": "write ==", "$": "write 0x50", "%": "binary is 0b0101",
     "*": "write a sum", "/": "write >>", "?": "write 'and' and 'or'", "[": "write bit(x, i)",
-    "≥": "write >=",
-    "≤": "write <=", "≠": "write !=",
-    "\n": "write one line", "\r": "write one line", "True": "write 1", "False": "write 0",
+    "≥": "write >=", "≤": "write <=", "≠": "write !=", "True": "write 1", "False": "write 0",
+    "\n": "write one line", "\r": "write one line",
 }  # fmt: skip
 
 Column = npt.NDArray[Any]

@@ -225,10 +225,14 @@ def operate(
     return operation
 
 
-def record(operation: Operation, status: int, file: IO[str]) -> None:
-    """Runs the operation again, with the same other flags, and writes its waveform."""
+def record(operation: Operation, file: IO[str]) -> None:
+    """Runs an operation again, from the same flags, and writes its waveform."""
     from carrywave.waves.dump import Dump
 
-    given = (operation.a or 0, operation.operand or 0, operation.carry_in, bool(operation.decimal))
-    with Dump(file, operation.variant) as dump:
-        operate(operation.mnemonic, *given, operation.variant, status, wave=dump)
+    op = operation
+    status = 0x30 | sum(bit << FLAG_BITS[flag] for flag, bit in op.before.items())
+    with Dump(file, op.variant) as dump:
+        operate(
+            op.mnemonic, op.a or 0, op.operand or 0, op.carry_in, bool(op.decimal), op.variant,
+            status, dump,
+        )  # fmt: skip

@@ -154,9 +154,8 @@ def _cells(row: Row) -> tuple[str | Text, ...]:
 
 def write_waveform(claim: Claim, file: IO[str]) -> None:
     """Writes the first input that the claim fails on, clock by clock."""
-    from carrywave.waves.dump import Dump
+    from .operation import record
 
     if claim.counterexample is None:
         raise ValueError("the claim holds: there is no counterexample")
-    with Dump(file, claim.variant) as dump:
-        claim.counterexample.operation(dump)
+    record(claim.counterexample.operation(), file)

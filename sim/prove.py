@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import IO, TYPE_CHECKING, Any, Final
 
 import numpy as np
 import z3
@@ -25,7 +25,6 @@ from .cases import CASE, FLAG_BITS, Cases
 from .compare import plain
 from .equivalence import Equivalence, equivalence, optimised_netlist
 from .evaluate import compile_clock
-from .files import written_beside
 from .isa import BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
 from .netlist import Netlist, NetlistError, built_as, drawn_netlist
 from .specification import ENTRIES, LONGEST, PRELUDE, SYMBOLS, Specification, specify
@@ -623,8 +622,8 @@ def prove(
     return report
 
 
-def write_waveform(refuted: Refuted, path: str, adder: str = "ripple") -> None:
-    """Writes what the RTL does in the state that refutes a property. Raises OSError.
+def write_waveform(refuted: Refuted, file: IO[str], adder: str = "ripple") -> None:
+    """Writes what the RTL does in the state that refutes a property.
 
     Where it is the netlist that was altered, the waveform shows the RTL as it should be.
     """
@@ -632,7 +631,7 @@ def write_waveform(refuted: Refuted, path: str, adder: str = "ripple") -> None:
 
     from .clocked import Clocked
 
-    with written_beside(path) as file, Dump(file, refuted.variant) as dump:
+    with Dump(file, refuted.variant) as dump:
         Clocked(refuted.variant, dump, adder).execute(refuted.case)
 
 

@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 
 from .alu import MNEMONICS, AluGates, Inputs, Use
-from .evaluate import FUNCTIONS
+from .evaluate import FUNCTIONS, depths
 from .netlist import ONE, ZERO, Gate, drawn_netlist
 from .operation import CHAIN, arrange
 from .planes import unpack
@@ -106,10 +106,7 @@ def alu_of(variant: str, adder: str) -> AluGates:
 
 def depth_of(alu: AluGates) -> int:
     """How many gates the longest path through the ALU has, whether a change can take it or not."""
-    depth: dict[int, int] = {}
-    for gate in alu.gates:
-        depth[gate.output] = 1 + max(depth.get(wire, 0) for wire in gate.inputs)
-    return max(depth.values())
+    return max(depths(alu.gates).values())
 
 
 def differing(

@@ -52,7 +52,7 @@ class TimingError(Exception):
 
 def time_of(text: str, option: str = "a time") -> int:
     """A time in ns, written 43000, 43000ns or 43us: a clock is 1 us. Raises TimingError."""
-    match = re.fullmatch(r"(\d{1,15})(ns|us)?", text.strip().lower())
+    match = re.fullmatch(r"([0-9]{1,15})(ns|us)?", text.strip().lower())
     if not match:
         raise TimingError(
             f"{option}: {text!r} is not a time: write 43000 (ns) or 43us, where clock 43 begins"
@@ -219,14 +219,14 @@ def _draw(
     figure.text(24, TOP - 40, "ns", "quiet", size=12)
     figure.text(24, TOP - 22, "clock", "quiet", size=12)
     bottom = TOP + ROW * len(shown) - 6
-    labels = [text_width(f"{clock * PERIOD}", 12, True) for clock in (last + 1,)]
-    every = next(n for n in (1, 2, 5, 10, 20, 50, 100) if n * pitch >= 1.5 * labels[0] + 12)
+    label = text_width(f"{(last + 1) * PERIOD}", 12, True)
+    every = next(n for n in (1, 2, 5, 10, 20, 50, 100) if n * pitch >= 1.5 * label + 12)
     number_every = 1 if pitch >= text_width(f"{last}", 12, True) + 6 else every
     for i in range(count + 1):
         x = LEFT + i * pitch
         figure.line(x, TOP - 14, x, bottom, "line", 0.5)
         if i % every == 0:
-            anchor = "end" if x + labels[0] / 2 > RIGHT else "middle"
+            anchor = "end" if x + label / 2 > RIGHT else "middle"
             figure.text(x, TOP - 40, f"{(first + i) * PERIOD}", "quiet", anchor, 12, mono=True)
         if i < count and i % number_every == 0:
             middle = x + pitch / 2

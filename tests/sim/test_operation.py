@@ -12,7 +12,16 @@ import pytest
 from carrywave.sim.cases import CASE, FLAG_BITS
 from carrywave.sim.isa import BY_MNEMONIC, VARIANTS
 from carrywave.sim.model import Model
-from carrywave.sim.operation import CHAIN, Operation, UsageError, arrange, entry_of, operate, takes
+from carrywave.sim.operation import (
+    CHAIN,
+    Operation,
+    UsageError,
+    arrange,
+    entry_of,
+    operate,
+    record,
+    takes,
+)
 from carrywave.waves.check import check_dump
 from carrywave.waves.dump import Dump
 
@@ -298,3 +307,20 @@ def test_every_mnemonic_says_what_it_takes() -> None:
         },
     }  # fmt: skip
     assert sum(map(len, groups.values())) == 56
+
+
+@pytest.mark.parametrize(
+    ("given", "status"),
+    [(("ADC", 0x58, 0x46, 1, True, "cmos"), 0xF7), (("BMI", 0, 5), 0xB0), (("PHP",), 0x43)],
+)
+def test_an_operation_is_recorded_as_it_ran(
+    given: tuple[Any, ...], status: int, tmp_path: Path
+) -> None:
+    waves = [tmp_path / name for name in ("ran.vcd", "again.vcd")]
+    variant = given[5] if given[5:] else "nmos"
+    with waves[0].open("w") as file, Dump(file, variant) as dump:
+        operation = operate(*given, status=status, wave=dump)
+    with waves[1].open("w") as file:
+        record(operation, file)
+    assert waves[0].read_bytes() == waves[1].read_bytes()
+    assert check_dump(waves[1]).agree
