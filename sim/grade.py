@@ -337,8 +337,9 @@ def draw_grade(result: Grade, console: Console, every: bool = False) -> None:
     faults = sum(len(one.verdicts) for one in variants)
     wrong = sum(not mistake.agree for mistake in result.mistakes)
     console.print(Text(
-        f"\nfaults: {faults:,}, not explained: {unexplained:,}; mistakes: {len(result.mistakes)}, "
-        f"not found as documented: {wrong}; {result.seconds:.1f} s"
+        f"\nfaults: {faults:,}, not explained: {unexplained:,}\n"
+        f"mistakes: {len(result.mistakes)}, not found as documented: {wrong}\n"
+        f"{result.seconds:.1f} s"
     ))  # fmt: skip
 
 

@@ -42,18 +42,40 @@ UNREAD = 141  # what a shell says of a program whose output nobody reads
 
 
 def console() -> Console:
-    """Where reports go: as wide as the terminal, plain where colour is not wanted."""
-    from rich.console import Console
+    """Where reports go: as wide as the terminal, plain where colour is not wanted.
+
+    Without the blanks at the ends of lines that tables are filled with.
+    """
+    from rich.console import Console, ConsoleOptions, Group, RenderHook, RenderResult
+    from rich.segment import Segment
 
     class Report(Console):
         def on_broken_pipe(self) -> None:
             unread()
+
+    class Trimmed:
+        def __init__(self, parts: list[Any]) -> None:
+            self.parts = Group(*parts)
+
+        def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+            for line in Segment.split_lines(console.render(self.parts, options)):
+                while line and not line[-1].text.rstrip():
+                    line.pop()
+                if line:
+                    last = line.pop()
+                    yield from (*line, Segment(last.text.rstrip(), last.style))
+                yield Segment.line()
+
+    class Trim(RenderHook):
+        def process_renderables(self, renderables: list[Any]) -> list[Any]:
+            return [Trimmed(renderables)]
 
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # not every encoding has the arrows
     plain = bool(os.environ.get("NO_COLOR"))
     report = Report(highlight=False, color_system=None if plain else "auto")
     report.width = max(report.width, NARROWEST)
+    report.push_render_hook(Trim())
     return report
 
 

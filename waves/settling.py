@@ -5,9 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import IO, TYPE_CHECKING, Any, Final
 
-from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
+from rich.console import Group, RenderableType
 from rich.padding import Padding
-from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 from vcd.writer import VCDWriter
@@ -35,22 +34,6 @@ def inputs_text(mnemonic: str, a: int, m: int, carry: int, decimal: int = 0) -> 
     return " ".join(texts + ["D=1"] * (use.decimal and decimal))
 
 
-class Trimmed:
-    """Parts one below the other, without the blanks that fill their lines."""
-
-    def __init__(self, *parts: RenderableType) -> None:
-        self.parts = Group(*parts)
-
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        for line in console.render_lines(self.parts, options, pad=False):
-            while line and not line[-1].text.rstrip():
-                line.pop()
-            if line:
-                last = line.pop()
-                yield from (*line, Segment(last.text.rstrip(), last.style))
-            yield Segment.line()
-
-
 def note(text: str, style: str = "") -> RenderableType:
     """A remark below a table, a column in."""
     return Padding(Text(text, style), (0, 0, 0, 1), expand=False)
@@ -75,7 +58,7 @@ def draw_settling(settling: Settling) -> RenderableType:
     for i in range(1, s.settled + 1):
         table.add_row(f"{i}", *_cells(s.steps[i], s.steps[i - 1], flags), f"{s.moved[i]}")
     table.add_row("final", *_cells(s.steps[-1], None, flags), "")
-    return Trimmed(head, Text(), table, Text(), *_remarks(s))
+    return Group(head, Text(), table, Text(), *_remarks(s))
 
 
 def _cells(step: dict[str, int], before: dict[str, int] | None, flags: list[str]) -> list[Text]:

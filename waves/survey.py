@@ -12,7 +12,7 @@ from rich.text import Text
 from carrywave.sim.settle import START
 
 from .draw import ONE, QUIET, WRONG
-from .settling import Trimmed, inputs_text, note
+from .settling import inputs_text, note
 
 if TYPE_CHECKING:
     from carrywave.sim.survey import AdderSurvey, Output, Survey
@@ -38,7 +38,7 @@ def draw_survey(survey: Survey) -> RenderableType:
         parts.append(note("Every input ends as the same gates do without delay."))
     if any(adder.carries for adder in survey.adders):
         parts += [Text(), *_carries(survey)]
-    return Trimmed(*parts)
+    return Group(*parts)
 
 
 def label(output: Output) -> str:

@@ -431,7 +431,7 @@ def test_too_few_cases_leave_faults_that_are_listed() -> None:
     shown = StringIO()
     draw_grade(Grade({"nmos": graded}, []), Console(file=shown, width=200))
     assert shown.getvalue().count("a case is missing: ") == len(listed)
-    assert f"faults: {len(graded.verdicts)}, not explained: {len(listed)};" in shown.getvalue()
+    assert f"faults: {len(graded.verdicts)}, not explained: {len(listed)}\n" in shown.getvalue()
 
 
 def test_what_a_few_cases_leave_is_put_to_all_of_them() -> None:
@@ -605,7 +605,7 @@ def test_a_mistake_that_is_not_found_is_exit_status_1(
     assert (status, err) == (1, "")
     assert "LSR keeps N: LSR" in " ".join(out.split())
     assert " not found " in out
-    assert "mistakes: 1, not found as documented: 1;" in " ".join(out.split())
+    assert "mistakes: 1, not found as documented: 1 " in " ".join(out.split())
 
 
 def test_a_broken_netlist_is_one_line_and_exit_status_2(

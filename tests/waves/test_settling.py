@@ -120,7 +120,7 @@ def drawn(settling: Settling, color: bool = False) -> list[str]:
         color_system="standard" if color else None,
     )  # fmt: skip
     console.print(draw_settling(settling))
-    return console.export_text(styles=color).splitlines()
+    return [line.rstrip() for line in console.export_text(styles=color).splitlines()]
 
 
 def test_a_row_shows_what_changes_in_a_gate_delay(settling: Settling) -> None:
