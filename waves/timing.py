@@ -188,6 +188,15 @@ def _sequences(columns: Columns) -> list[tuple[int, int, str]]:
     return [(begin, end, str(names[begin])) for begin, end in zip(edges, ends, strict=True)]
 
 
+def _differs(spec: SignalSpec, columns: Columns) -> bool:
+    """Whether it is an emulator's, and not what the hardware holds in the last clock."""
+    if spec not in EMULATOR:
+        return False
+    ends = (f".{spec.name}", f".status.{spec.name}", f".stack.{spec.name}")
+    mine = [path for path in (f"unit{end}" for end in ends) if path in columns]
+    return any(columns[spec.path][-1] != columns[path][-1] for path in mine)
+
+
 def _describe(shown: Sequence[SignalSpec], columns: Columns, first: int) -> str:
     """Each signal's values in words, by clock."""
     told = []
@@ -196,7 +205,8 @@ def _describe(shown: Sequence[SignalSpec], columns: Columns, first: int) -> str:
             continue
         runs = _bands_of(spec, columns)
         steps = [f"from clock {first + begin} {text}" for begin, _, text in runs]
-        told.append(f"{spec.path}: {', '.join(steps)}.")
+        differs = "; the hardware's differs" * _differs(spec, columns)
+        told.append(f"{spec.path}: {', '.join(steps)}{differs}.")
     return " ".join(told)
 
 
@@ -233,7 +243,10 @@ def _draw(
             figure.text(middle, TOP - 22, f"{first + i}", "quiet", "middle", 12, mono=True)
     for row, spec in enumerate(shown):
         base, name = TOP + ROW * row + HIGH, spec.path.replace(".", "-")
-        figure.text(24, base - 5, spec.path.removeprefix("unit."), size=13, mono=True)
+        if _differs(spec, columns):
+            figure.text(24, base - 5, f"{spec.path} differs", "wrong", size=13, mono=True)
+        else:
+            figure.text(24, base - 5, spec.path.removeprefix("unit."), size=13, mono=True)
         if spec.path == CLOCK:
             _clock(figure, base, count, pitch)
         elif spec.width > 1 or spec.text:

@@ -123,7 +123,13 @@ def test_the_emulator_s_values_are_drawn_where_the_file_has_them(tmp_path: Path)
     figure = timing_figure(path)
     assert [element.text for element in shown(figure, "text", "emulator.a")] == ["50", "A0"]
     assert shown(figure, "line", "emulator.v")
-    assert "emulator.v: from clock 0 0." in figure.description
+    assert "emulator.v: from clock 0 0; the hardware's differs." in figure.description
+    assert "emulator.a: from clock 0 50, from clock 2 A0." in figure.description
+    labels = [element.text for element in ET.fromstring(figure.render()).iter(f"{SVG}text")]
+    assert [label for label in labels if label and label.endswith(" differs")] == [
+        "emulator.n differs", "emulator.v differs",
+    ]  # fmt: skip
+    assert "differs" not in timing_figure(path, (), 0, 2000).render()  # the ADC has not ended yet
     assert "unit.status.v: from clock 0 0, from clock 2 1." in figure.description
     with pytest.raises(
         TimingError, match=r"^'a' may be unit\.a or emulator\.a: write one of them$"
