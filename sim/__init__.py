@@ -9,7 +9,7 @@ witnesses
 cases
     `CASE` and `OUTCOME` are the NumPy dtypes of what is asked and answered, an array of records
     each. `exhaustive_cases(entry)` yields every input that can matter to an instruction of
-    `carrywave.sim.isa` or to "IRQ", "NMI" or "RESET"; `sampled_cases(count, seed)` are random ones.
+    `carrywave.sim.family` or to "IRQ", "NMI" or "RESET"; `sampled_cases(count, seed)` are random.
 comparison
     `compare(reference, subject, cases)` puts the same cases to both and returns a `Comparison`:
     whether they agree, how many cases differ, in which instructions and fields, and the first.
@@ -21,19 +21,19 @@ comparison
 
 from __future__ import annotations
 
-import sys
 from importlib import import_module
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from .cases import CASE, OUTCOME, exhaustive_cases, sampled_cases
-    from .clocked import Clocked
-    from .compare import Comparison, compare
-    from .emulator import Library, PythonFunction
-    from .gates import Gates
-    from .model import Model
-    from .pipe import Pipe
+    from .cases.exhaustive import exhaustive_cases
+    from .cases.layout import CASE, OUTCOME
+    from .cases.sampled import sampled_cases
+    from .emulator.called import Library, PythonFunction
+    from .emulator.pipe import Pipe
+    from .witness.clocked import Clocked
+    from .witness.comparison import Comparison, compare
+    from .witness.gates import Gates
+    from .witness.model import Model
 
 __all__ = [
     "CASE",
@@ -52,9 +52,11 @@ __all__ = [
 
 # Where each lives. Imported when asked for: the command line must start in a blink.
 _HOMES = {
-    "CASE": "cases", "OUTCOME": "cases", "exhaustive_cases": "cases", "sampled_cases": "cases",
-    "Clocked": "clocked", "Comparison": "compare", "compare": "compare", "Gates": "gates",
-    "Library": "emulator", "PythonFunction": "emulator", "Model": "model", "Pipe": "pipe",
+    "CASE": "cases.layout", "OUTCOME": "cases.layout",
+    "exhaustive_cases": "cases.exhaustive", "sampled_cases": "cases.sampled",
+    "Clocked": "witness.clocked", "Comparison": "witness.comparison",
+    "compare": "witness.comparison", "Gates": "witness.gates", "Model": "witness.model",
+    "Library": "emulator.called", "PythonFunction": "emulator.called", "Pipe": "emulator.pipe",
 }  # fmt: skip
 
 
@@ -68,18 +70,3 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted({*globals(), *__all__})
-
-
-class _Package(ModuleType):
-    """A package in which `compare` is the function, although a module of it has that name.
-
-    When a module has been imported, Python sets it in its package, over what was there.
-    """
-
-    def __setattr__(self, name: str, value: Any) -> None:
-        if name == "compare" and isinstance(value, ModuleType):
-            value = value.compare
-        super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Package

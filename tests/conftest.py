@@ -11,8 +11,9 @@ import pytest
 from amaranth.sim import Simulator
 
 from carrywave.rtl.datapath import Unit
-from carrywave.sim import cli, clocked
-from carrywave.sim.netlist import Gate, Netlist
+from carrywave.sim.cli import main as cli
+from carrywave.sim.netlist.synthesis import Gate, Netlist
+from carrywave.sim.witness import clocked
 
 
 @pytest.fixture(scope="session", autouse=True)

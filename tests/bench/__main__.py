@@ -21,7 +21,7 @@ from statistics import median
 from rich.console import Console
 from rich.table import Table
 
-from carrywave.sim.isa import VARIANTS
+from carrywave.sim.family.instructions import VARIANTS
 
 from .adder import gates
 from .evaluators import EVALUATORS, MissingError, Sized

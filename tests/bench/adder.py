@@ -12,7 +12,7 @@ from amaranth.lib import wiring
 from amaranth.lib.wiring import In, Out
 
 from carrywave.rtl.adder import RippleCarryAdder
-from carrywave.sim.netlist import SCRIPT, parse, run_yosys
+from carrywave.sim.netlist.synthesis import SCRIPT, parse, run_yosys
 
 WIDTH = 8
 INPUTS = {"a": WIDTH, "b": WIDTH, "invert": 1, "carry_in": 1}

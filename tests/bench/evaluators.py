@@ -19,9 +19,9 @@ from pathlib import Path
 import numpy as np
 from amaranth.sim import Simulator
 
-from carrywave.sim.evaluate import compile_wires
-from carrywave.sim.planes import pack, unpack
-from carrywave.sim.words import compile_words
+from carrywave.sim.netlist.compiled import compile_wires
+from carrywave.sim.netlist.planes import pack, unpack
+from carrywave.sim.netlist.words import compile_words
 
 from .adder import (
     CASES,

@@ -6,11 +6,11 @@ import time
 from collections import Counter
 from contextlib import contextmanager
 
-from carrywave.sim import gates
-from carrywave.sim.cases import exhaustive_cases
-from carrywave.sim.isa import BY_OPCODE, EVENTS
-from carrywave.sim.model import Model
-from carrywave.sim.sweep import Share
+from carrywave.sim.cases.exhaustive import exhaustive_cases
+from carrywave.sim.family.instructions import BY_OPCODE, EVENTS
+from carrywave.sim.sweep.sweeping import Share
+from carrywave.sim.witness import gates
+from carrywave.sim.witness.model import Model
 
 PARTS = (
     "making the cases", "model", "packing into planes", "netlist", "unpacking",

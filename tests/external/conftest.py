@@ -11,9 +11,10 @@ from typing import Any, NamedTuple
 import numpy as np
 import pytest
 
-from carrywave.sim.cases import CASE, FLAG_BITS, Cases, Outcomes
-from carrywave.sim.isa import BY_MNEMONIC, EVENTS
-from carrywave.sim.model import Model
+from carrywave.sim.cases.layout import CASE, Cases, Outcomes
+from carrywave.sim.family.instructions import BY_MNEMONIC, EVENTS
+from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.witness.model import Model
 
 Column = Any  # a NumPy array of integers, or one integer
 

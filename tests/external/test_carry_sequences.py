@@ -19,10 +19,10 @@ from math import log2
 import numpy as np
 import pytest
 
-from carrywave.sim.alu import MNEMONICS, AluGates, Inputs
-from carrywave.sim.isa import ADDERS
-from carrywave.sim.netlist import drawn_netlist
-from carrywave.sim.survey import survey
+from carrywave.sim.family.instructions import ADDERS
+from carrywave.sim.netlist.alu_gates import MNEMONICS, AluGates, Inputs
+from carrywave.sim.netlist.synthesis import drawn_netlist
+from carrywave.sim.settle.survey import survey
 
 CARRIES = {0: sum(range(256)), 1: sum(range(1, 257))}
 # Above 127 from two numbers that are not negative, below -128 from two that are. A carry-in adds

@@ -10,9 +10,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from carrywave.sim.cases import FLAG_BITS, sampled_cases
-from carrywave.sim.isa import INSTRUCTIONS
-from carrywave.sim.model import Model
+from carrywave.sim.cases.sampled import sampled_cases
+from carrywave.sim.family.instructions import INSTRUCTIONS
+from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.witness.model import Model
 
 UPDATES = {
     mnemonic: flags

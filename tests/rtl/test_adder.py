@@ -11,10 +11,10 @@ from amaranth.hdl import Cat, Module
 
 from carrywave.rtl.adder import Adder
 from carrywave.rtl.alu import ADDERS
-from carrywave.sim import isa
-from carrywave.sim.evaluate import compile_wires, cone
-from carrywave.sim.netlist import SCRIPT, Gate, parse, run_yosys
-from carrywave.sim.planes import pack, unpack
+from carrywave.sim.family import instructions as isa
+from carrywave.sim.netlist.compiled import compile_wires, cone
+from carrywave.sim.netlist.planes import pack, unpack
+from carrywave.sim.netlist.synthesis import SCRIPT, Gate, parse, run_yosys
 
 ONE_BY_ONE = pytest.mark.parametrize("name", ADDERS)
 INPUTS = ("a", "b", "carry_in", "carry_set")

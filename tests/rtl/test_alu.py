@@ -8,9 +8,9 @@ from amaranth.hdl import Cat
 
 from carrywave.rtl.alu import ADDERS, Alu, Operation
 from carrywave.rtl.datapath import Unit
-from carrywave.sim.cases import CASE
-from carrywave.sim.isa import BY_MNEMONIC, VARIANTS
-from carrywave.sim.model import Model
+from carrywave.sim.cases.layout import CASE
+from carrywave.sim.family.instructions import BY_MNEMONIC, VARIANTS
+from carrywave.sim.witness.model import Model
 
 BYTES = np.arange(256, dtype=np.int64)
 # One input bit changes from row to row, so that the simulator has less to work out again.

@@ -8,9 +8,9 @@ Each sequence is written out here with its addresses; none is taken from the pro
 import numpy as np
 import pytest
 
-from carrywave.sim.cases import CASE
-from carrywave.sim.clocked import Clocked
-from carrywave.sim.isa import BY_MNEMONIC, EVENTS, INSTRUCTIONS
+from carrywave.sim.cases.layout import CASE
+from carrywave.sim.family.instructions import BY_MNEMONIC, EVENTS, INSTRUCTIONS
+from carrywave.sim.witness.clocked import Clocked
 
 PC, SP = 0x0300, 0x02  # so that three bytes up or down cross the end of page one
 LOW, HIGH = 0x34, 0x56

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from carrywave.sim.clocked import run_program
-from carrywave.sim.program import assemble
+from carrywave.sim.program.assembler import assemble
+from carrywave.sim.program.run import run_program
 
 VECTORS = """
         .org $0400

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from carrywave.rtl.decode import Decoder, Step
-from carrywave.sim.cases import sampled_cases
-from carrywave.sim.clocked import Clocked, StoppedError
-from carrywave.sim.isa import BY_OPCODE, EVENTS, INSTRUCTIONS, VARIANTS
-from carrywave.sim.model import Model
+from carrywave.sim.cases.sampled import sampled_cases
+from carrywave.sim.family.instructions import BY_OPCODE, EVENTS, INSTRUCTIONS, VARIANTS
+from carrywave.sim.witness.clocked import Clocked, StoppedError
+from carrywave.sim.witness.model import Model
 
 SEED = secrets.randbits(32)
 

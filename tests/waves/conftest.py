@@ -21,10 +21,11 @@ import pytest
 import pywellen
 from vcd.reader import TokenKind, tokenize
 
-from carrywave.sim.clocked import Sequence, run_program
-from carrywave.sim.isa import BY_OPCODE
-from carrywave.sim.program import PinEvent, assemble
-from carrywave.waves.dump import Dump
+from carrywave.sim.family.instructions import BY_OPCODE
+from carrywave.sim.program.assembler import assemble
+from carrywave.sim.program.image import PinEvent
+from carrywave.sim.program.run import Sequence, run_program
+from carrywave.waves.vcd.dump import Dump
 
 REFERENCE = Path(__file__).parents[2] / "waves" / "reference"
 PERIOD = 1000

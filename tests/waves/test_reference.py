@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from carrywave.sim.bench import RunReport, run_listing
-from carrywave.waves.check import check_dump
+from carrywave.waves.check.checking import check_dump
+from carrywave.waves.check.listing import RunReport, run_listing
 
 WAVES = Path(__file__).parents[2] / "waves"
 LISTINGS = sorted((WAVES / "programs").glob("*.s"))

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import numpy as np
 from emulator import OPCODES, VARIANT
 
-from carrywave.sim.cases import OUTCOME
+from carrywave.sim.cases.layout import OUTCOME
 
 EVENTS = {1: "irq", 2: "nmi", 3: "reset"}
 FLAGS = {"n": 7, "v": 6, "d": 3, "i": 2, "z": 1, "c": 0}

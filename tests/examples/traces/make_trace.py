@@ -16,8 +16,9 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from carrywave.sim.cases import CASE, OUTCOME, sampled_cases
-from carrywave.sim.model import Model
+from carrywave.sim.cases.layout import CASE, OUTCOME
+from carrywave.sim.cases.sampled import sampled_cases
+from carrywave.sim.witness.model import Model
 
 STEPS: Final = 500
 STATE: Final = ("pc", "a", "x", "y", "sp", "p")

@@ -1,0 +1,385 @@
+"""A rule of thumb, judged by the gates on every input of an operation; and the exact rule found.
+
+A claim links the operands before, the result and the flags after. Where it links flags to one
+relation of the operands, the flags are asked whether they tell that relation at all, and for the
+simplest formula that does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from copy import copy
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from ..netlist.alu_gates import MNEMONICS, AluGates, Inputs, Use
+from ..op.commands import command_of
+from ..op.operation import CHAIN, arrange, operate
+from .exact import Combinations
+from .expressions import Expression, Range, read
+
+if TYPE_CHECKING:
+    from ..op.operation import Operation
+
+__all__ = ["Answers", "Claim", "ClaimError", "Example", "Part", "Rule", "judge"]
+
+FLAGS: Final = "nvzc"
+BYTE: Final = Range(0, 255)
+TRUTH: Final = Range(0, 1)
+#: What writes the flags that a compare leaves alone.
+INSTEAD: Final = {"CMP": "SEC, SBC", "CPX": "TXA, SEC, SBC", "CPY": "TYA, SEC, SBC"}
+
+Column = npt.NDArray[Any]
+
+
+class ClaimError(Exception):
+    """The claim cannot be judged; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Example:
+    """One input and what the gates make of it, with the values of parts of the claim."""
+
+    mnemonic: str
+    variant: str
+    row: dict[str, int]  # a, m, carry_in, decimal as far as they have a part; r, n, v, z, c
+    carries: list[int] | None  # c0..c8; None if the adder has no part in it
+    numbers: tuple[int, ...]  # as `carrywave op` takes them
+    values: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def command(self) -> str:
+        """What draws it."""
+        p = 0x30 | self.row.get("carry_in", 0) | self.row.get("decimal", 0) << 3
+        return command_of(self.mnemonic, self.numbers, p, self.variant)
+
+    def operation(self) -> Operation:
+        """The same on the whole unit, clock by clock."""
+        a, operand = arrange(self.mnemonic, self.numbers)
+        carry, decimal = self.row.get("carry_in", 0), bool(self.row.get("decimal", 0))
+        return operate(self.mnemonic, a, operand, carry, decimal, self.variant)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        values = [{"expression": text, "value": value} for text, value in self.values]
+        return {
+            **self.row, "carries": self.carries, "values": values, "command": self.command,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """What the flags say of a relation, in all of some inputs.
+
+    `formula` is true exactly where `relation` is; it is None if the flags do not tell, and then
+    `same_flags` are two inputs with equal flags, of which the relation is true of one. If the
+    formula needs flags that the instruction does not write, `same_written` are two such inputs with
+    equal written flags.
+    """
+
+    relation: str
+    inputs: int
+    combinations: int  # of the flags, that occur
+    flags: str  # those that were asked
+    written: str  # those that the instruction writes
+    formula: str | None
+    unwritten: str = ""
+    same_flags: tuple[Example, Example] | None = None
+    same_written: tuple[Example, Example] | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        pairs = {"same_flags": self.same_flags, "same_written": self.same_written}
+        return {
+            "relation": self.relation, "formula": self.formula, "flags": list(self.flags),
+            "unwritten": list(self.unwritten), "inputs": self.inputs,
+            "combinations": self.combinations,
+            **{name: pair and [case.to_json() for case in pair] for name, pair in pairs.items()},
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """The inputs with decimal mode off, or on; `rule` is None unless only a part has one."""
+
+    decimal: int
+    inputs: int
+    failures: int
+    rule: Rule | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        return {
+            "decimal": self.decimal, "inputs": self.inputs, "failures": self.failures,
+            "rule": self.rule and self.rule.to_json(),
+        }  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """What the gates say of a claim."""
+
+    expression: str
+    after: str
+    given: str | None
+    variant: str
+    inputs: int
+    failures: int
+    parts: list[Part]  # none unless decimal mode has a part in the operation
+    counterexample: Example | None
+    rule: Rule | None
+    unwritten: list[str]  # of what the claim, the condition and the rule name
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def holds(self) -> bool:
+        """True if it holds on all inputs."""
+        return self.failures == 0
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        example = self.counterexample
+        return {
+            "expression": self.expression, "after": self.after, "given": self.given,
+            "variant": self.variant, "holds": self.holds, "inputs": self.inputs,
+            "failures": self.failures, "split": [part.to_json() for part in self.parts],
+            "counterexample": example and example.to_json(),
+            "command": example and example.command,
+            "waveform_command": example and f"{example.command} --vcd claim.vcd",
+            "rule": self.rule and self.rule.to_json(),
+            "unwritten": self.unwritten, "notes": self.notes,
+        }  # fmt: skip
+
+
+def vocabulary(use: Use, variant: str = "nmos") -> tuple[dict[str, Range], dict[str, str]]:
+    """The names that a claim may use after an instruction; and of others, why it may not."""
+    name, chain = use.mnemonic, use.operation.name in CHAIN
+    names: dict[str, Range] = {}
+    absent = {"a": f"{name} works on a byte of memory, which is m: there is no a",
+              "m": f"{name} has no byte beside the register: there is no m",
+              "x": f"{name} does not work on X", "y": f"{name} does not work on Y",
+              "carry_in": f"the carry before has no part in {name}: there is no carry_in",
+              "decimal": f"decimal mode has no part in {name}: there is no decimal"}  # fmt: skip
+    if use.left != "M":
+        names["a"] = BYTE
+        if use.left != "A":
+            names[use.left.lower()] = BYTE
+    if use.operand or use.left == "M":
+        names["m"] = BYTE
+    names |= {"carry_in": TRUTH} if use.carry else {}
+    if use.decimal and variant == "binary":
+        absent["decimal"] = "decimal mode is not connected in this variant: leave decimal out"
+    elif use.decimal:
+        names["decimal"] = TRUTH
+    names["r"] = BYTE
+    if not chain:
+        absent["carry"] = f"{name} does not use the adder: it has no carries"
+    for flag in FLAGS:
+        if chain or flag in use.flags:
+            names[flag] = TRUTH
+        else:
+            absent[flag] = (
+                f"{name} leaves {flag.upper()} alone and does not use the adder: no {flag}"
+            )
+    return names, {word: why for word, why in absent.items() if word not in names}
+
+
+class Answers:
+    """What the gates answer to every input of an instruction, or to those that meet a condition."""
+
+    def __init__(self, mnemonic: str, variant: str = "nmos", alu: AluGates | None = None) -> None:
+        """`alu` are other gates than the variant's own. Raises NetlistError."""
+        self.use, self.variant = MNEMONICS[mnemonic], variant
+        self.chain = self.use.operation.name in CHAIN
+        self.names, self.absent = vocabulary(self.use, variant)
+        inputs = Inputs.every(self.use, variant)
+        wires = ("result", *FLAGS, "carry")
+        self.columns: dict[str, Column] = dict((alu or AluGates(variant)).evaluate(
+            self.use.operation, inputs, wires))  # fmt: skip
+        self.columns["r"] = self.columns.pop("result")
+        left = {"m": inputs.left} if self.use.left == "M" else {"a": inputs.left, "m": inputs.m}
+        self.columns |= left | {"carry_in": inputs.carry_in, "decimal": inputs.decimal}
+        if self.use.left in "XY":
+            self.columns[self.use.left.lower()] = inputs.left
+        self.rows = len(inputs)
+
+    def read(self, text: str) -> Expression:
+        """Reads a claim, a condition or a formula about it. Raises ExpressionError."""
+        return read(text, self.names, self.absent)
+
+    def only(self, condition: Expression) -> Answers:
+        """The same of the inputs that meet a condition."""
+        rows = np.flatnonzero(condition.column(self.columns, self.rows))
+        found = copy(self)
+        found.columns = {name: column[rows] for name, column in self.columns.items()}
+        found.rows = len(rows)
+        return found
+
+    def truths(self, expression: Expression) -> Column:
+        """An expression in every row, 0 or 1."""
+        return expression.column(self.columns, self.rows)
+
+    def example(self, row: int, shown: Iterable[Expression] = ()) -> Example:
+        """One row, with the values of some expressions."""
+        at = {name: column[row : row + 1] for name, column in self.columns.items()}
+        told = {name: int(at[name][0]) for name in self.names if name not in "xy"}
+        carry = int(at["carry"][0])
+        numbers = [told[name] for name in ("a", "m") if name in told]
+        return Example(
+            self.use.mnemonic, self.variant, told,
+            [carry >> i & 1 for i in range(9)] if self.chain else None, tuple(numbers),
+            tuple((part.text, int(part.column(at, 1)[0])) for part in shown),
+        )  # fmt: skip
+
+    def rule(self, relation: Expression) -> Rule | None:
+        """What the flags say of a relation; None if it is the same in every row."""
+        truths = self.truths(relation)
+        if not self.rows or truths.min() == truths.max():
+            return None
+        known = "".join(flag for flag in FLAGS if flag in self.names)
+        written = "".join(flag for flag in known if flag in self.use.flags)
+        flags, asked = written, Combinations(written, self.columns, truths)
+        same_written = self._pair(asked, relation)
+        if known != written and not asked.told:
+            flags, asked = known, Combinations(known, self.columns, truths)
+        formula = asked.formula()
+        if formula is None:
+            return Rule(
+                relation.text, self.rows, len(asked.occurring), flags, written, None,
+                same_flags=self._pair(asked, relation),
+            )  # fmt: skip
+        wrong = np.count_nonzero(self.truths(self.read(str(formula))) != truths)
+        if wrong:
+            raise AssertionError(f"{formula} is not {relation.text} in {wrong} rows")
+        unwritten = "".join(flag for flag in formula.flags if flag not in self.use.flags)
+        return Rule(
+            relation.text, self.rows, len(asked.occurring), flags, written, str(formula),
+            unwritten, same_written=same_written if unwritten else None,
+        )  # fmt: skip
+
+    def _pair(self, asked: Combinations, relation: Expression) -> tuple[Example, Example] | None:
+        rows = asked.same
+        if rows is None:
+            return None
+        return self.example(rows[0], [relation]), self.example(rows[1], [relation])
+
+
+def judge(
+    expression: str,
+    after: str,
+    given: str | None = None,
+    variant: str = "nmos",
+    alu: AluGates | None = None,
+) -> Claim:
+    """Judges a claim about an instruction on every input, or on those that meet `given`.
+
+    `alu` are other gates than the variant's own. Raises ExpressionError for an expression that
+    cannot be used, ClaimError for a condition that no input meets, NetlistError.
+    """
+    gates = Answers(after, variant, alu)
+    claim = gates.read(expression)
+    named = claim.used
+    if given is not None:
+        condition = gates.read(given)
+        named |= condition.used
+        gates = gates.only(condition)
+        if not gates.rows:
+            raise ClaimError(f"no input meets the condition {given!r}: there is nothing to judge")
+    wrong = gates.truths(claim) == 0
+    failures = int(np.count_nonzero(wrong))
+    relation, notes = _relation(claim)
+    rule = gates.rule(relation) if relation else None
+    parts = []
+    if "decimal" in gates.names:
+        for decimal, text in enumerate(("not decimal", "decimal")):
+            part = gates.only(gates.read(text))
+            failed = int(np.count_nonzero(wrong[gates.columns["decimal"] == decimal]))
+            alone = part.rule(relation) if relation and rule and not rule.formula else None
+            parts.append(Part(decimal, part.rows, failed, alone))
+    rules = [rule, *(part.rule for part in parts)]
+    if relation and rule and not any(told.formula for told in rules if told):
+        notes += _narrower(gates, relation)
+    if claim.chain:
+        notes.insert(0, f"A chain is read as in Python: {claim.chain}.")
+    found = {flag for told in rules if told for flag in told.unwritten}
+    unwritten = [f for f in FLAGS if f in named | found and f not in gates.use.flags]
+    notes += _about_flags(gates.use, unwritten)
+    if "r" in named and gates.use.operation.name in ("COMPARE", "BIT"):
+        unwritten.append("r")
+        notes.append(f"r is the ALU's result: {after} does not keep it.")
+    if any(part.decimal and part.inputs for part in parts):
+        notes += _about_decimal(named, variant)
+    first = gates.example(int(wrong.argmax()), _sides(claim)) if failures else None
+    return Claim(
+        expression, after, given, variant, gates.rows, failures, [p for p in parts if p.inputs],
+        first, rule, unwritten, notes,
+    )  # fmt: skip
+
+
+def _about_flags(use: Use, unwritten: list[str]) -> list[str]:
+    """What to say of flags that the instruction does not write."""
+    if not unwritten:
+        return []
+    small, large = " and ".join(unwritten), " and ".join("".join(unwritten).upper())
+    verb, flag = ("is", "the flag") if len(unwritten) == 1 else ("are", "the flags")
+    writer = INSTEAD.get(use.mnemonic)
+    advice = f" To have it in {flag}, with D clear: {writer}." if writer else ""
+    return [
+        f"{small} here {verb} what the adder says: {use.mnemonic} leaves {large} alone.{advice}"
+    ]
+
+
+def _about_decimal(named: frozenset[str], variant: str) -> list[str]:
+    """What to say of inputs with decimal mode on."""
+    notes = []
+    if "carry" in named:
+        notes.append("In decimal ADC carry(4) is set too where the low digits make ten or more.")
+    doubtful = variant == "nmos" and named & set("nvz")
+    invalid = "; N, V and Z they call invalid" if doubtful else ""
+    notes.append(
+        f"Decimal on counts digits above 9 too, for which the makers define nothing{invalid}."
+    )
+    return notes
+
+
+def _narrower(gates: Answers, relation: Expression) -> list[str]:
+    """Under which carry before the flags do tell a relation that they do not tell of all inputs."""
+    notes = []
+    for carry in (0, 1) if "carry_in" in gates.names else ():
+        condition = f"carry_in == {carry}" + " and not decimal" * ("decimal" in gates.names)
+        rule = gates.only(gates.read(condition)).rule(relation)
+        if rule is not None and rule.formula:
+            notes.append(f"Where {condition}, the exact rule is {rule.formula}.")
+    return notes
+
+
+def _relation(claim: Expression) -> tuple[Expression | None, list[str]]:
+    """The one relation of operands that a claim links flags to, if it does; and what to say."""
+    if not claim.used & set(FLAGS):
+        return None, []
+    found: list[Expression] = []
+    if not _collect(claim, found) or not found:
+        return None, []
+    if any(not one.same(found[0]) for one in found):
+        return None, ["The claim has several relations: ask for each alone to have its exact rule."]
+    return found[0], []
+
+
+def _collect(part: Expression, found: list[Expression]) -> bool:
+    """Gathers the largest truths without flags; False if flags are joined to plain numbers."""
+    if part.used & set(FLAGS):
+        return all(_collect(inner, found) for inner in part.parts)
+    if part.used and part.range.truth:
+        found.append(part)
+    return part.range.truth or not part.used
+
+
+def _sides(claim: Expression) -> list[Expression]:
+    """The parts of a claim whose values say why it is true or false."""
+    if claim.negation:
+        return _sides(claim.parts[0])
+    sides = [part for part in claim.parts if part.used]
+    return sides if sides and (claim.equation or len(sides) > 1) else [claim]

@@ -1,0 +1,192 @@
+"""What the commands take: numbers, mnemonics, and the options that several have."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from ..family.instructions import ADDERS, BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
+
+__all__ = [
+    "ArithmeticType",
+    "ByteType",
+    "MnemonicType",
+    "OutputType",
+    "RowType",
+    "StartType",
+    "TrialType",
+    "adder_option",
+    "json_option",
+    "not_compared",
+    "variant_option",
+    "variants_option",
+]
+
+variant_option = click.option(
+    "--variant", type=click.Choice(VARIANTS), default="nmos", show_default=True,
+    help="The member of the family; 'binary' is nmos with decimal mode disconnected.",
+)  # fmt: skip
+adder_option = click.option(
+    "--adder", type=click.Choice(ADDERS), default="ripple", show_default=True,
+    help="The form of the ALU's adder; no instruction can tell.",
+)  # fmt: skip
+variants_option = click.option(
+    "--variant", type=click.Choice((*VARIANTS, "all")), default="nmos", show_default=True,
+    help="The member of the family; 'all' takes each in turn.",
+)  # fmt: skip
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead.")
+
+
+class ByteType(click.ParamType[int]):
+    """A byte as people write it: 80, 0x50, $50, %01010000, -1."""
+
+    name = "byte"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Accepts -128 to 255."""
+        if isinstance(value, int):
+            return value
+        if value.startswith("--"):  # a command that takes -1 takes what looks like options too
+            raise click.NoSuchOption(value, ctx=ctx)
+        text = value.strip().lower()
+        sign, digits = (-1, text[1:]) if text.startswith("-") else (1, text)
+        base = 10
+        for prefix, prefixed in (("0x", 16), ("$", 16), ("0b", 2), ("%", 2)):
+            if digits.startswith(prefix):
+                base, digits = prefixed, digits[len(prefix) :]
+                break
+        try:
+            number = sign * int(digits, base) if digits.isascii() and digits.isalnum() else None
+        except ValueError:
+            number = None
+        if number is None:
+            self.fail(
+                f"{value!r} is not a number: write 80, 0x50, $50, %01010000 or -1", param, ctx
+            )
+        if not -128 <= number <= 255:
+            self.fail(f"{value} does not fit in a byte: expected -128 to 255", param, ctx)
+        return number % 256
+
+
+class MnemonicType(click.ParamType[str]):
+    """One of the documented mnemonics, in either case."""
+
+    name = "mnemonic"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Suggests the nearest for one that is not known."""
+        mnemonic = value.upper()
+        if value.startswith("-"):
+            raise click.NoSuchOption(value, ctx=ctx)
+        if mnemonic not in BY_MNEMONIC:
+            import difflib
+
+            near = difflib.get_close_matches(mnemonic, BY_MNEMONIC, 3, 0.5)
+            hint = (
+                f"; did you mean {' or '.join(near)}?"
+                if near
+                else f": one of {', '.join(BY_MNEMONIC)}"
+            )
+            self.fail(f"{value!r} is not a documented mnemonic{hint}", param, ctx)
+        return mnemonic
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[Any]:
+        """Completes in the shell."""
+        from click.shell_completion import CompletionItem
+
+        return [CompletionItem(name) for name in BY_MNEMONIC if name.startswith(incomplete.upper())]
+
+
+class RowType(MnemonicType):
+    """A mnemonic, or an entry: IRQ, NMI, RESET."""
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Takes the entries too."""
+        name = value.upper()
+        return name if name in EVENTS[1:] else super().convert(value, param, ctx)
+
+
+class TrialType(RowType):
+    """A mnemonic or an entry, or an opcode in hex: 69."""
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Takes the opcodes too."""
+        name = value.upper()
+        return (
+            name
+            if name in {f"{opcode:02X}" for opcode in BY_OPCODE}
+            else super().convert(value, param, ctx)
+        )
+
+
+class ArithmeticType(MnemonicType):
+    """A mnemonic that the ALU has a part in."""
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Names those that it has a part in, for another."""
+        from ..netlist.alu_gates import MNEMONICS
+
+        mnemonic = super().convert(value, param, ctx)
+        if mnemonic not in MNEMONICS:
+            known = ", ".join(sorted(MNEMONICS))
+            self.fail(f"{mnemonic} asks nothing of the ALU: one of {known}", param, ctx)
+        return mnemonic
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[Any]:
+        """Completes in the shell."""
+        from ..netlist.alu_gates import MNEMONICS
+
+        return [
+            item for item in super().shell_complete(ctx, param, incomplete)
+            if item.value in MNEMONICS
+        ]  # fmt: skip
+
+
+class StartType(click.ParamType[tuple[int, int, int]]):
+    """Two bytes and a carry, between commas."""
+
+    name = "start"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int, int]:
+        """The bytes as ByteType has them."""
+        if isinstance(value, tuple):
+            return value
+        parts = value.split(",")
+        if len(parts) != 3:
+            self.fail(f"{value!r} is not A,OPERAND,CARRY: write three numbers, 0,0,0", param, ctx)
+        a, operand, carry = (ByteType().convert(part, param, ctx) for part in parts)
+        if carry > 1:
+            self.fail(f"{value!r}: the carry is 0 or 1", param, ctx)
+        return a, operand, carry
+
+
+class OutputType(click.Path):
+    """The name of a file to write."""
+
+    def __init__(self) -> None:
+        super().__init__(dir_okay=False)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Refuses an empty one, which a variable of the shell that is not set leaves."""
+        if not value:
+            self.fail("the name of the file is empty", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+def not_compared(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> list[str]:
+    """Field names, one or several an option."""
+    from ..emulator.verdict import nothing_compared
+
+    names = [name for several in value for name in several.replace(",", " ").split()]
+    try:
+        nothing_compared(names)
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from None
+    return names

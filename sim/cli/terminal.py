@@ -1,0 +1,142 @@
+"""What the commands say, and how they end: reports, errors, figures, progress."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from typing import IO, TYPE_CHECKING, Any, NoReturn
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from carrywave.waves.figures.svg import Figure
+
+__all__ = [
+    "AGREE",
+    "DISAGREE",
+    "UNREAD",
+    "UNUSABLE",
+    "Writer",
+    "console",
+    "drop_output",
+    "print_json",
+    "progress_bar",
+    "unread",
+    "unusable",
+    "write_figure",
+    "write_files",
+]
+
+Writer = Callable[[IO[str]], object]
+
+AGREE, DISAGREE, UNUSABLE = 0, 1, 2
+NARROWEST = 80  # columns; a narrower terminal wraps lines, where a table would drop columns
+UNREAD = 141  # what a shell says of a program whose output nobody reads
+
+
+def console() -> Console:
+    """Where reports go: as wide as the terminal, plain where colour is not wanted.
+
+    Without the blanks at the ends of lines that tables are filled with.
+    """
+    from rich.console import Console, ConsoleOptions, Group, RenderHook, RenderResult
+    from rich.segment import Segment
+
+    class Report(Console):
+        def on_broken_pipe(self) -> None:
+            unread()
+
+    class Trimmed:
+        def __init__(self, parts: list[Any]) -> None:
+            self.parts = Group(*parts)
+
+        def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+            for line in Segment.split_lines(console.render(self.parts, options)):
+                while line and not line[-1].text.rstrip():
+                    line.pop()
+                if line:
+                    last = line.pop()
+                    yield from (*line, Segment(last.text.rstrip(), last.style))
+                yield Segment.line()
+
+    class Trim(RenderHook):
+        def process_renderables(self, renderables: list[Any]) -> list[Any]:
+            return [Trimmed(renderables)]
+
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # not every encoding has the arrows
+    plain = bool(os.environ.get("NO_COLOR"))
+    report = Report(highlight=False, color_system=None if plain else "auto")
+    report.width = max(report.width, NARROWEST)
+    report.push_render_hook(Trim())
+    return report
+
+
+def unusable(message: object) -> NoReturn:
+    """One clear line, and exit status 2."""
+    click.echo(f"carrywave: {message}", err=True)
+    sys.exit(UNUSABLE)
+
+
+def unread() -> NoReturn:
+    """Whoever read the output has seen enough: that is no verdict, neither 0 nor 1."""
+    drop_output()
+    sys.exit(UNREAD)
+
+
+def drop_output() -> None:
+    """What is still to be written is forgotten, or Python complains of it at the end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def write_files(writers: Mapping[str, Writer]) -> None:
+    """Writes a file each, all or none, or says which cannot be."""
+    from ..system.files import written_beside
+
+    with ExitStack() as files:
+        for path, write in writers.items():
+            try:
+                write(files.enter_context(written_beside(path)))
+            except OSError as error:
+                unusable(f"{path}: {error.strerror}")
+
+
+def write_figure(figure: Figure, path: str) -> None:
+    """Writes a figure to a file, or says why that cannot be."""
+    write_files({path: lambda file: file.write(figure.render())})
+
+
+def print_json(value: Any) -> None:
+    """One JSON object on one line."""
+    click.echo(json.dumps(value, separators=(",", ":")))
+
+
+@contextmanager
+def progress_bar(unit: str, total: int) -> Iterator[Callable[[int], None]]:
+    """Shows how far a long run has come, on a terminal only, once it has taken a second."""
+    began, bar, task = time.monotonic(), None, None
+
+    def advance(done: int) -> None:
+        nonlocal bar, task
+        if bar is None and sys.stderr.isatty() and time.monotonic() - began > 1:
+            from rich.console import Console
+            from rich.progress import Progress
+
+            bar = Progress(console=Console(stderr=True), transient=True)
+            task = bar.add_task(unit, total=total)
+            bar.start()
+        if bar is not None and task is not None:
+            bar.update(task, completed=done)
+
+    try:
+        yield advance
+    finally:
+        if bar is not None:
+            bar.stop()

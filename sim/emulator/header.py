@@ -1,0 +1,120 @@
+"""The C header of a library's interface, made from the layouts of cases and outcomes."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from ..cases.layout import CASE, OUTCOME, layout_of
+from ..family.instructions import EVENTS
+from ..family.status import FLAG_BITS
+
+__all__ = ["header"]
+
+_NOTES: Final = {
+    "case": {
+        "event": "what happens: CARRYWAVE_IRQ and so on; an IRQ with I set does not",
+        "length": "bytes in the instruction, 1 to 3",
+        "bytes": "the instruction as it lies at pc",
+        "operand": "the byte in memory at `address`",
+        "address": "where the operand lies; 0 if not in memory",
+        "pc": "of the opcode",
+        "vector": "the address that BRK or the event finds at FFFE, FFFA or FFFC",
+        "a": "the registers before; bits 4 and 5 of p are no flags",
+        "pulled": "the bytes on the stack above sp, the nearest first",
+    },
+    "outcome": {
+        "pc": "the registers after; bits 4 and 5 of p are not compared",
+        "pushes": "how many bytes were pushed, 0 to 3",
+        "pushed": "in the order pushed",
+        "stores": "1 if the operand was written, else 0",
+        "stored": "the byte written there; of several the last",
+        "cycles": "clocks taken; 0 is 'not counted' and not compared",
+        "push_address": "where each of them was written",
+    },
+}
+
+_TEXT: Final = """\
+/* Between an emulator and carrywave: made by `carrywave header`, for C and C++.
+   Little-endian and packed. Outcomes arrive with every byte 0. */
+#ifndef CARRYWAVE_H
+#define CARRYWAVE_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+/* Events. */
+enum {{ {events} }};
+
+/* Flags in p. */
+enum {{ {flags} }};
+
+#pragma pack(push, 1)
+
+{structs}
+
+#pragma pack(pop)
+
+#if defined(__cplusplus)
+#define CARRYWAVE_ASSERT(condition) static_assert(condition, #condition)
+#elif defined(__STDC_VERSION__) && __STDC_VERSION__ >= 201112L
+#define CARRYWAVE_ASSERT(condition) _Static_assert(condition, #condition)
+#else
+#define CARRYWAVE_ASSERT(condition) struct carrywave_unchecked
+#endif
+{asserts}
+
+#if defined(__GNUC__)
+#define CARRYWAVE_EXPORT __attribute__((visibility("default")))
+#else
+#define CARRYWAVE_EXPORT
+#endif
+
+#ifdef __cplusplus
+extern "C" {{
+#endif
+
+/* Yours to write: answers each of the `count` cases. */
+CARRYWAVE_EXPORT void carrywave_execute(const struct carrywave_case *cases,
+                                        struct carrywave_outcome *outcomes, size_t count);
+
+#ifdef __cplusplus
+}}
+#endif
+
+#endif
+"""
+
+
+def header() -> str:
+    """The header as text."""
+    kinds = {"case": CASE, "outcome": OUTCOME}
+    return _TEXT.format(
+        events=", ".join(f"CARRYWAVE_{event.upper()} = {i}" for i, event in enumerate(EVENTS)),
+        flags=", ".join(
+            f"CARRYWAVE_{f.upper()} = 0x{1 << bit:02X}" for f, bit in FLAG_BITS.items()
+        ),
+        structs="\n\n".join(_struct(kind, dtype) for kind, dtype in kinds.items()),
+        asserts="\n".join(_asserts(kind, dtype) for kind, dtype in kinds.items()),
+    )
+
+
+def _struct(kind: str, dtype: np.dtype[np.void]) -> str:
+    lines = [f"struct carrywave_{kind} {{"]
+    for name, code, count in layout_of(dtype):
+        declared = f"    uint{8 if code == 'B' else 16}_t {name}"
+        declared += f"[{count}];" if count > 1 else ";"
+        note = _NOTES[kind].get(name)
+        lines.append(f"{declared:<30}/* {note} */" if note else declared)
+    return "\n".join([*lines, "};"])
+
+
+def _asserts(kind: str, dtype: np.dtype[np.void]) -> str:
+    struct = f"struct carrywave_{kind}"
+    places = {name: place[1] for name, place in (dtype.fields or {}).items()}
+    lines = [f"CARRYWAVE_ASSERT(sizeof({struct}) == {dtype.itemsize});"]
+    lines += [
+        f"CARRYWAVE_ASSERT(offsetof({struct}, {name}) == {at});" for name, at in places.items()
+    ]
+    return "\n".join(lines)

@@ -1,0 +1,198 @@
+"""The emulator witness over a pipe: any command that reads and writes JSON Lines."""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import shlex
+import shutil
+import struct
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from typing import Final
+
+import numpy as np
+
+from ..cases.layout import OUTCOME, Cases, Outcomes
+from . import host
+from .child import (
+    CASE_LAYOUT,
+    LOOK,
+    OUTCOME_LAYOUT,
+    POLITE,
+    TIMEOUT,
+    Child,
+    Emulator,
+    EmulatorError,
+    StoppedError,
+)
+
+__all__ = ["Pipe"]
+
+LINES: Final = 1 << 12  # at a time, as text
+LONGEST: Final = 1 << 16  # bytes in a line
+SHOWN: Final = 60  # characters of a line in a message
+
+
+def _template() -> str:
+    entries = (
+        f'"{name}":' + ("%d" if count == 1 else f"[{','.join(['%d'] * count)}]")
+        for name, _, count in CASE_LAYOUT
+    )
+    return "{" + ",".join(entries) + "}\n"
+
+
+_TEMPLATE: Final = _template()
+_NUMBERS: Final = struct.Struct(host.format_of(CASE_LAYOUT))
+_PACK: Final = struct.Struct(host.format_of(OUTCOME_LAYOUT)).pack
+
+
+class Pipe(Emulator):
+    """A command that reads cases from its standard input and writes outcomes to its output.
+
+    Both are JSON Lines: an object a line, the fields' names as in `CASE` and `OUTCOME`, an answer
+    for each case in order. What may be left out of an outcome is as with PythonFunction. The
+    command is split into words as a shell does, but runs without one. It must flush its output at
+    the latest when there is no more input for it, and what it has to say to people belongs on
+    standard error.
+
+    `timeout` is in seconds without an answer.
+    """
+
+    def __init__(self, command: str | Sequence[str], timeout: float = TIMEOUT) -> None:
+        name = command if isinstance(command, str) else shlex.join(command)
+        super().__init__(name, f"--pipe {shlex.quote(name)}", timeout)
+        try:
+            words = shlex.split(command) if isinstance(command, str) else list(command)
+        except ValueError as error:
+            raise EmulatorError(f"{name}: {str(error).lower()}") from None
+        if not words:
+            raise EmulatorError("an empty command")
+        if shutil.which(words[0]) is None:
+            raise EmulatorError(f"{name}: {words[0]}: command not found")
+        try:
+            self._child = Child({"kind": "pipe", "command": words}, timeout, piped=True)
+        except StoppedError as stopped:
+            raise EmulatorError(f"{name}: {stopped}") from None
+        process = self._child.process
+        assert process.stdin is not None
+        assert process.stdout is not None
+        self._to, self._from = process.stdin.fileno(), process.stdout.fileno()
+        os.set_blocking(self._to, False)
+        self._rest = b""  # an answer that has no end yet
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        """Closes it. Raises EmulatorError if it goes on answering when all has been answered."""
+        try:
+            if kind is None and self._child is not None:
+                self._drain(self._child)
+        finally:
+            self.close()
+
+    def _drain(self, child: Child) -> None:
+        """Ends the peer's input and reads on until it ends."""
+        assert child.process.stdin is not None
+        child.process.stdin.close()
+        deadline = time.monotonic() + POLITE
+        while (left := deadline - time.monotonic()) > 0:
+            if select.select([self._from], [], [], left)[0]:
+                data = os.read(self._from, 1 << 16)
+                if not data:
+                    break
+                self._rest += data
+                if b"\n" in self._rest:
+                    break
+        if self._rest:
+            raise self._too_much(self._rest)
+
+    def _execute(self, cases: Cases) -> Outcomes:
+        try:
+            return self._converse(cases)
+        except EmulatorError:
+            self._kill()
+            raise
+
+    def _converse(self, cases: Cases) -> Outcomes:
+        """Tells the cases and hears the outcomes."""
+        outcomes = np.zeros(len(cases), OUTCOME)
+        sent = done = 0
+        waiting = memoryview(b"")
+        heard = time.monotonic()
+        while done < len(cases):
+            if not waiting and sent < len(cases):
+                numbers = _NUMBERS.iter_unpack(cases[sent : sent + LINES].tobytes())
+                waiting = memoryview("".join(map(_TEMPLATE.__mod__, numbers)).encode())
+                sent += LINES
+            # Both directions flow at once: a peer that answers while it is told more never blocks.
+            readable, writable, _ = select.select(
+                [self._from], [self._to] if waiting else [], [], min(LOOK, self.timeout)
+            )
+            if writable:
+                try:
+                    waiting = waiting[os.write(self._to, waiting) :]
+                except BrokenPipeError:  # what it still says is to be heard
+                    waiting, sent = memoryview(b""), len(cases)
+            if readable:
+                data = os.read(self._from, 1 << 18)
+                if not data:
+                    raise self._ended(cases, done)
+                *lines, self._rest = (self._rest + data).split(b"\n")
+                if len(self._rest) > LONGEST:
+                    at = min(done + len(lines), len(cases) - 1)
+                    raise self._error_in_line("a line without end", self._rest, cases, at)
+                wanted, more = lines[: len(cases) - done], lines[len(cases) - done :]
+                if wanted:
+                    outcomes[done : done + len(wanted)] = self._read(wanted, cases, done)
+                    done += len(wanted)
+                    heard = time.monotonic()
+                if more:
+                    raise self._too_much(more[0], len(cases))
+            if done < len(cases) and time.monotonic() - heard > self.timeout:
+                what = f"no answer within {self.timeout:g} s: does it flush its output?"
+                raise self._error(what, cases, done)
+        if self._rest:
+            raise self._too_much(self._rest, len(cases))
+        return outcomes
+
+    def _read(self, lines: list[bytes], cases: Cases, done: int) -> Outcomes:
+        """The outcomes that these lines tell."""
+        # One text is read faster than many; any line that is not one whole value breaks it.
+        with suppress(ValueError, RecursionError, host.BadAnswerError):
+            answers = json.loads(b"[%b]" % b",".join(lines))
+            if len(answers) == len(lines):
+                packed = [host.packed(answer, OUTCOME_LAYOUT, _PACK) for answer in answers]
+                return np.frombuffer(b"".join(packed), OUTCOME)
+        packed = []
+        for i, line in enumerate(lines):
+            try:
+                answer = json.loads(line)
+                packed.append(host.packed(answer, OUTCOME_LAYOUT, _PACK))
+            except (ValueError, RecursionError):
+                raise self._error_in_line("not JSON", line, cases, done + i) from None
+            except host.BadAnswerError as error:
+                what = error if isinstance(answer, dict) else "not an object"
+                raise self._error_in_line(what, line, cases, done + i) from None
+        return np.frombuffer(b"".join(packed), OUTCOME)
+
+    def _error_in_line(self, what: object, line: bytes, cases: Cases, at: int) -> EmulatorError:
+        number = self._done + at + 1
+        message = f"{self.name}: line {number:,}: {what}: {_quoted(line)}"
+        return EmulatorError(message, self._error("", cases, at).case)
+
+    def _ended(self, cases: Cases, at: int) -> EmulatorError:
+        assert self._child is not None
+        torn = f" in the middle of a line: {_quoted(self._rest)}" if self._rest else ""
+        return self._error(self._child.ending() + torn, cases, at)
+
+    def _too_much(self, text: bytes, answered: int = 0) -> EmulatorError:
+        number = self._done + answered + 1
+        return EmulatorError(
+            f"{self.name}: line {number:,}: more than an answer for each case: {_quoted(text)}"
+        )
+
+
+def _quoted(line: bytes) -> str:
+    text = line.split(b"\n")[0].decode("utf-8", "replace").rstrip("\r")
+    return repr(text if len(text) <= SHOWN else text[:SHOWN] + "...")

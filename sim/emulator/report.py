@@ -1,0 +1,71 @@
+"""How a case and a verdict are shown: in words, as commands, as a picture, as a waveform."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from ..cases.layout import Cases
+from ..op.commands import numbers_of, operation_command
+from ..witness.report import report
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+
+    from ..diagnose.diagnosis import Cause
+    from .verdict import Verdict
+
+__all__ = ["draw_verdict", "draw_why"]
+
+
+def draw_verdict(verdict: Verdict, console: Console) -> None:
+    """Prints the comparison; of the first wrong case the carry chain too, and what explains it."""
+    report(verdict.comparison, console)
+    if verdict.unknown:
+        console.print("D after RESET is unknown on NMOS: not compared.")
+    if verdict.left_out:
+        console.print(f"Left out: {verdict.left_out:,} cases that no one memory can hold.")
+    if verdict.first is None:
+        return
+    commands = {"To draw it": verdict.command, "Its waveform": verdict.waveform_command}
+    if verdict.command == verdict.waveform_command:
+        del commands["To draw it"]
+    draw_why(verdict.first.case, verdict.variant, commands, verdict.likely, console)
+
+
+def draw_why(
+    case: Cases, variant: str, commands: Mapping[str, str | None], likely: Sequence[Cause],
+    console: Console,
+) -> None:  # fmt: skip
+    """Prints a wrong case's carry chain, the commands that show more, and what explains it."""
+    drawn = _draw_chain(case, variant)
+    if drawn is not None:
+        console.print()
+        console.print(drawn)
+    if any(commands.values()):
+        console.print()
+    for label, command in commands.items():
+        if command:
+            line = f"{label + ':':<16} {command}"
+            console.print(line, markup=False, soft_wrap=True)
+    if likely:
+        from ..diagnose.diagnosis import describe
+
+        console.print()
+        console.print("Likely", style="bold")
+        for line in describe(likely, width=78):
+            console.print(f"  {line}", markup=False, soft_wrap=True)
+
+
+def _draw_chain(case: Cases, variant: str) -> RenderableType | None:
+    """The carry chain of a case, if the adder has a part in it."""
+    from ..op.operation import arrange, operate
+    from ..op.report import draw_operation
+
+    if operation_command(case) is None:
+        return None
+    name, numbers = numbers_of(case)
+    a, operand = arrange(name, numbers)
+    p = int(case["p"])
+    drawn = operate(name, a, operand, p & 1, bool(p & 8), variant, p)
+    return draw_operation(drawn) if drawn.uses_chain else None

@@ -1,0 +1,206 @@
+"""The verdict on an emulator: put beside the gates, what differs, why, and how it looks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from ..cases.kinds import instruction_of
+from ..cases.layout import CASE, OUTCOME, Cases, Outcomes
+from ..cases.memory import possible
+from ..cases.quick import batches, entries_named
+from ..op.commands import operation_command
+from ..witness.comparison import FIELDS, Comparison, Disagreement, Witness
+from ..witness.gates import Gates
+
+if TYPE_CHECKING:
+    from ..diagnose.diagnosis import Cause
+
+__all__ = ["Verdict", "judge", "nothing_compared"]
+
+EVIDENCE: Final = 1 << 21  # cases that a diagnosis is given whole
+THINNED: Final = 63  # then one in so many; odd, so that no bit of a grid stands still
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """How an emulator stands beside the gates, and what is likely to be wrong with it.
+
+    `unknown` names fields that were not compared for an instruction, because the makers leave them
+    open. `left_out` is the number of cases that were not put, as no memory can hold them.
+    """
+
+    variant: str
+    comparison: Comparison
+    likely: list[Cause] = field(default_factory=list)
+    unknown: dict[str, list[str]] = field(default_factory=dict)
+    left_out: int = 0
+    asked: str = ""  # the command that asks again, but for the instruction
+
+    @property
+    def agree(self) -> bool:
+        """Whether something was compared and nothing differs."""
+        return self.comparison.agree
+
+    @property
+    def first(self) -> Disagreement | None:
+        """The first wrong case."""
+        return self.comparison.first
+
+    @property
+    def waveform_command(self) -> str | None:
+        """What writes the waveform of the first wrong case."""
+        if self.first is None or not self.asked:
+            return None
+        return f"{self.asked} {instruction_of(self.first.case)} --vcd first.vcd"
+
+    @property
+    def command(self) -> str | None:
+        """What draws the first wrong case, or for an event writes its waveform."""
+        if self.first is None:
+            return None
+        return operation_command(self.first.case, self.variant) or self.waveform_command
+
+    def to_json(self) -> dict[str, Any]:
+        """The same as plain dictionaries, lists and numbers."""
+        found = self.comparison.to_json()
+        if self.first is not None:
+            name = instruction_of(self.first.case)
+            found["first"] |= {
+                "instruction": name, "command": self.command, "waveform": self.waveform_command,
+            }  # fmt: skip
+        likely = [cause.to_json() for cause in self.likely]
+        return {
+            "agree": found.pop("agree"), "variant": self.variant, **found, "likely": likely,
+            "unknown": self.unknown, "left_out": self.left_out,
+        }  # fmt: skip
+
+
+def judge(
+    emulator: Witness,
+    variant: str = "nmos",
+    names: Collection[str] = (),
+    which: str = "quick",
+    *,
+    skip: Collection[str] = (),
+    seed: int = 0,
+    gates: Witness | None = None,
+    progress: Callable[[int], object] | None = None,
+) -> Verdict:
+    """Puts the same cases to the gates and to the emulator.
+
+    Those of all instructions and events, or of the `names` that `trials.entries_named` takes.
+    `which` is "quick", some thousand cases of each instruction, or "full", every one that can
+    matter. `progress` is told how many are done. Raises what the emulator raises, ValueError for an
+    unknown name or field, and NetlistError if the gates cannot be made.
+    """
+    asked_for = entries_named(names)
+    total = nothing_compared(skip)
+    gates = gates or Gates(variant)
+    evidence, left_out = _Evidence(), 0
+    unknown: dict[str, list[str]] = {}
+    with ThreadPoolExecutor(1) as beside, _closed_if_interrupted(emulator):
+        for name, entries in asked_for.items():
+            for cases in batches(entries, which, seed):
+                fitting = possible(cases)
+                if not fitting.all():
+                    left_out += int(np.count_nonzero(~fitting))
+                    cases = cases[fitting]
+                # The emulator is another process's work: the other thread mostly waits for it.
+                answers = beside.submit(emulator.execute, cases)
+                expected = gates.execute(cases)
+                actual = answers.result()
+                if name == "RESET" and variant != "cmos" and "p.d" not in total.skipped:
+                    unknown[name] = ["p.d"]
+                    actual = _with_d_of(expected, actual)
+                part = Comparison.of(cases, expected, actual, skip)
+                total = total.merge(part)
+                evidence.add(part, (cases, expected, actual))
+                if progress is not None:
+                    progress(total.cases + left_out)
+            evidence.close()
+    likely = evidence.diagnose(variant, total.skipped)
+    asked = _asked(emulator, variant, which, seed, skip)
+    return Verdict(variant, total, likely, unknown, left_out, asked)
+
+
+def nothing_compared(skip: Collection[str]) -> Comparison:
+    """A comparison of no cases yet. Raises ValueError if a field is unknown, or none is left."""
+    outcomes = np.zeros(0, OUTCOME)
+    comparison = Comparison.of(np.zeros(0, CASE), outcomes, outcomes, skip)
+    if len(comparison.skipped) == len(FIELDS):
+        raise ValueError("no field is left to compare")
+    return comparison
+
+
+@contextmanager
+def _closed_if_interrupted(emulator: Witness) -> Iterator[None]:
+    """What waits for an emulator is not to wait on when nobody waits for it."""
+    try:
+        yield
+    except BaseException:
+        close = getattr(emulator, "close", None)
+        if close is not None:
+            close()
+        raise
+
+
+def _with_d_of(expected: Outcomes, actual: Outcomes) -> Outcomes:
+    """The outcomes with D as it is expected: after RESET the makers leave it open on NMOS."""
+    actual = actual.copy()
+    actual["p"] = actual["p"] & ~np.uint8(8) | expected["p"] & np.uint8(8)
+    return actual
+
+
+def _asked(emulator: Witness, variant: str, which: str, seed: int, skip: Collection[str]) -> str:
+    option = getattr(emulator, "option", None)
+    if option is None:
+        return ""
+    words = ["carrywave compare", option]
+    words += [f"--variant {variant}"] * (variant != "nmos") + ["--cases full"] * (which == "full")
+    words += [f"--seed {seed}"] * bool(seed) + [f"--skip {','.join(skip)}"] * bool(skip)
+    return " ".join(words)
+
+
+Records = tuple[Cases, Outcomes, Outcomes]
+
+
+class _Evidence:
+    """All cases of the instructions that are wrong, the right ones too, while there is room."""
+
+    def __init__(self) -> None:
+        self.kept: list[Records] = []
+        self.rows = 0
+        self._present: list[Records] = []
+        self._wrong = False
+
+    def add(self, part: Comparison, records: Records) -> None:
+        """Some cases of the present instruction."""
+        self._wrong |= part.mismatches > 0
+        if self.rows > EVIDENCE:
+            cases, expected, actual = (array[::THINNED] for array in records)
+            records = cases.copy(), expected.copy(), actual.copy()
+        self._present.append(records)
+
+    def close(self) -> None:
+        """Ends the present instruction."""
+        if self._wrong:
+            self.kept += self._present
+            self.rows += sum(len(cases) for cases, _, _ in self._present)
+        self._present, self._wrong = [], False
+
+    def diagnose(self, variant: str, skipped: Collection[str]) -> list[Cause]:
+        """What is likely to be wrong."""
+        if not self.kept:
+            return []
+        from ..diagnose.diagnosis import diagnose
+
+        cases, expected, actual = (
+            np.concatenate(column) for column in zip(*self.kept, strict=True)
+        )
+        return diagnose(cases, expected, actual, variant, skipped)

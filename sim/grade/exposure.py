@@ -1,0 +1,151 @@
+"""Which cases of the sweep expose which planted mistake, and whether that is as documented."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+
+from ..cases.exhaustive import exhaustive_cases
+from ..cases.layout import CASE, Cases
+from ..family.instructions import BY_MNEMONIC, Instruction
+from ..mistakes.catalogue import MISTAKES, Mistake, Mistaken
+from ..witness.comparison import Comparison
+from ..witness.model import Model
+
+__all__ = ["Count", "Exposure", "count_inputs", "documented_inputs", "expose"]
+
+#: The documented inputs: all A, M and C; with D set, those with digits of 0 to 9, or all of them.
+BINARY, VALID, DECIMAL = "binary", "valid decimal", "all decimal"
+INPUTS: Final = {BINARY: 131_072, VALID: 20_000, DECIMAL: 131_072}
+_REGISTER: Final = {"CPX": "x", "CPY": "y"}
+
+
+def expose(variant: str, entry: Instruction | str) -> tuple[int, dict[int, int]]:
+    """How many cases the sweep has of an opcode or event, and how many expose each mistake."""
+    name = entry if isinstance(entry, str) else entry.mnemonic
+    model = Model(variant)
+    made = {
+        mistake.number: Mistaken(mistake, variant=variant)
+        for mistake in MISTAKES
+        if name in mistake.mnemonics and variant in mistake.variants
+    }
+    total, exposed = 0, dict.fromkeys(made, 0)
+    if made:
+        for cases in exhaustive_cases(entry):
+            total += len(cases)
+            expected = model.execute(cases)
+            for number, witness in made.items():
+                exposed[number] += Comparison.of(cases, expected, witness.execute(cases)).mismatches
+    return total, exposed
+
+
+def documented_inputs(mnemonic: str, kind: str) -> Cases:
+    """All inputs of one kind, as immediate instructions; the other registers and flags are 0."""
+    values = np.arange(1 << 17)
+    cases = np.zeros(len(values), CASE)
+    entry = BY_MNEMONIC[mnemonic]["immediate"]
+    cases["length"], cases["bytes"][:, 0] = entry.length, entry.opcode
+    cases["bytes"][:, 1] = m = values >> 1 & 255
+    cases[_REGISTER.get(mnemonic, "a")] = a = values >> 9
+    cases["p"] = (values & 1) + (0 if kind == BINARY else 8)
+    if kind == VALID:
+        cases = cases[(a % 16 < 10) & (a // 16 < 10) & (m % 16 < 10) & (m // 16 < 10)]
+    return cases
+
+
+@dataclass(frozen=True)
+class Count:
+    """How many documented inputs expose a mistake that has a count.
+
+    `measured` has, by variant, instruction and kind of inputs, how many are wrong at all and how
+    many in each field.
+    """
+
+    documented: int
+    note: str
+    measured: dict[tuple[str, str, str], dict[str, int]]
+
+    @property
+    def verdict(self) -> str:
+        """ "agrees", everywhere; "explained", where the note says where; or "differs"."""
+        usual = [counts for (_, _, kind), counts in self.measured.items() if kind != DECIMAL]
+        if usual and all(counts["any"] == self.documented for counts in usual):
+            return "agrees"
+        found = any(self.documented in counts.values() for counts in self.measured.values())
+        return "explained" if self.note and found else "differs"
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        return {
+            "documented": self.documented,
+            "verdict": self.verdict,
+            "note": self.note,
+            "measured": [
+                {"variant": variant, "instruction": name, "inputs": kind, "exposed": counts}
+                for (variant, name, kind), counts in self.measured.items()
+            ],
+        }
+
+
+def count_inputs(mistake: Mistake) -> Count | None:
+    """Puts the documented inputs to a mistake, in each variant; None if it has no count."""
+    if mistake.count is None:
+        return None
+    kinds = (VALID, DECIMAL) if mistake.modes == "decimal" else (BINARY,)
+    measured = {}
+    for variant in mistake.variants:
+        for name in sorted(mistake.mnemonics):
+            for kind in kinds:
+                cases = documented_inputs(name, kind)
+                actual = Mistaken(mistake, variant=variant).execute(cases)
+                found = Comparison.of(cases, Model(variant).execute(cases), actual)
+                fields = found.instructions[name].fields
+                measured[variant, name, kind] = {"any": found.mismatches, **fields}
+    return Count(mistake.count, mistake.note, measured)
+
+
+@dataclass
+class Exposure:
+    """One mistake: by variant and instruction, how many cases there are and how many expose it."""
+
+    mistake: Mistake
+    variants: tuple[str, ...]  # those in which it is looked for
+    cases: dict[str, dict[str, int]] = field(default_factory=dict)
+    exposed: dict[str, dict[str, int]] = field(default_factory=dict)
+    count: Count | None = None
+
+    def add(self, variant: str, name: str, cases: int, exposed: int) -> None:
+        """Adds what one opcode or event has shown."""
+        for sums, number in ((self.cases, cases), (self.exposed, exposed)):
+            by_name = sums.setdefault(variant, {})
+            by_name[name] = by_name.get(name, 0) + number
+
+    def found_in(self, variant: str) -> bool:
+        """Whether a variant's cases expose it in every instruction that it is made in."""
+        exposed = self.exposed.get(variant, {})
+        return all(exposed.get(name) for name in self.mistake.mnemonics)
+
+    @property
+    def found(self) -> bool:
+        """Whether it was looked for, and found in every variant."""
+        return bool(self.variants) and all(map(self.found_in, self.variants))
+
+    @property
+    def agree(self) -> bool:
+        """Whether it is found, and as often as documented."""
+        return self.found and (self.count is None or self.count.verdict != "differs")
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        return {
+            "number": self.mistake.number,
+            "name": self.mistake.name,
+            "title": self.mistake.title,
+            "instructions": sorted(self.mistake.mnemonics),
+            "found": self.found,
+            "cases": self.cases,
+            "exposed": self.exposed,
+            "count": self.count and self.count.to_json(),
+        }

@@ -1,0 +1,252 @@
+"""Stuck-at faults: one wire or one pin of the netlist held at 0 or at 1, and where that is seen.
+
+A trace holds the fault-free netlist on many lanes at once, every wire in every clock. A fault is
+followed from where it sits through what it changes, clock by clock; nothing else is evaluated. What
+memory answers need not be asked anew: an address or a write that is wrong is seen on the bus before
+memory can answer it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from heapq import heappop, heappush
+from typing import Any, Final, NamedTuple
+
+from ..netlist.compiled import FUNCTIONS, compile_wires
+from ..netlist.synthesis import ONE, ZERO, Gate, Netlist
+
+__all__ = ["Fault", "Injector", "Pin", "Sites", "Trace", "Watch", "apply", "fault_sites"]
+
+GATE: Final = "gate"
+FLOP: Final = "flip-flop"
+PORT: Final = "port"
+ADDRESSED: Final = ("address", "write")  # settled before memory answers
+
+ALL: Final = -1
+#: What a wire carries: anything that has ``& | ^``; see `evaluate`.
+Plane = Any
+
+
+class Pin(NamedTuple):
+    """Where a wire is read: input `position` of a gate, a flip-flop's input, a bit of a port.
+
+    `number` counts the gates, the flip-flops, or the bits of all output ports one after another.
+    """
+
+    kind: str
+    number: int
+    position: int = 0
+
+
+class Fault(NamedTuple):
+    """A wire stuck at a value; with a pin, only what that pin reads of it."""
+
+    wire: int
+    value: int
+    pin: Pin | None = None
+
+
+@dataclass(frozen=True)
+class Sites:
+    """Every stuck-at fault of a netlist.
+
+    `equivalent` counts the faults of pins that are the only readers of their wires: no one can tell
+    them from the wire's own, so they are not listed twice. A pin that is tied to a constant is
+    listed at the other value only.
+    """
+
+    faults: tuple[Fault, ...]
+    equivalent: int
+
+
+def sources_of(netlist: Netlist) -> list[int]:
+    """The wires that no gate drives: flip-flops, then input ports."""
+    inputs = (wire for wires in netlist.inputs.values() for wire in wires)
+    return [*(q for q, _ in netlist.flops), *inputs]
+
+
+def readers_of(netlist: Netlist) -> dict[int, list[Pin]]:
+    """The pins that read each wire, for those that are read."""
+    readers: dict[int, list[Pin]] = {}
+    for number, gate in enumerate(netlist.gates):
+        for position, wire in enumerate(gate.inputs):
+            readers.setdefault(wire, []).append(Pin(GATE, number, position))
+    for number, (_, wire) in enumerate(netlist.flops):
+        readers.setdefault(wire, []).append(Pin(FLOP, number))
+    for number, wire in enumerate(wire for wires in netlist.outputs.values() for wire in wires):
+        readers.setdefault(wire, []).append(Pin(PORT, number))
+    return readers
+
+
+def fault_sites(netlist: Netlist) -> Sites:
+    """Each wire, and each pin of a wire that several read, at 0 and at 1."""
+    driven = [*sources_of(netlist), *(gate.output for gate in netlist.gates)]
+    faults = [Fault(wire, value) for wire in driven for value in (0, 1)]
+    equivalent = 0
+    for wire, pins in readers_of(netlist).items():
+        if wire in (ZERO, ONE):
+            faults += [Fault(wire, int(wire == ZERO), pin) for pin in pins]
+        elif len(pins) > 1:
+            faults += [Fault(wire, value, pin) for pin in pins for value in (0, 1)]
+        else:
+            equivalent += 2
+    return Sites(tuple(faults), equivalent)
+
+
+def apply(netlist: Netlist, fault: Fault) -> Netlist:
+    """The netlist with the fault built in, for any witness that takes a netlist."""
+
+    def read(wire: int, pin: Pin) -> int:
+        if wire == fault.wire and fault.pin in (None, pin):
+            return ONE if fault.value else ZERO
+        return wire
+
+    gates = tuple(
+        Gate(
+            gate.kind,
+            gate.output,
+            tuple(read(wire, Pin(GATE, number, i)) for i, wire in enumerate(gate.inputs)),
+        )
+        for number, gate in enumerate(netlist.gates)
+    )
+    flops = tuple((q, read(d, Pin(FLOP, number))) for number, (q, d) in enumerate(netlist.flops))
+    outputs: dict[str, tuple[int, ...]] = {}
+    number = 0
+    for name, wires in netlist.outputs.items():
+        outputs[name] = tuple(read(wire, Pin(PORT, number + i)) for i, wire in enumerate(wires))
+        number += len(wires)
+    return Netlist(gates, flops, netlist.inputs, outputs, netlist.names)
+
+
+class Watch(NamedTuple):
+    """Where a clock is looked at: lanes for each bit of the output ports, and for the outcome."""
+
+    ports: tuple[int, ...]
+    outcome: int = 0  # lanes whose sequence has just ended: the registers are read
+
+
+@dataclass
+class Trace:
+    """The fault-free netlist: `values[k][wire]` is the plane of a wire in clock k."""
+
+    ones: int
+    registers: frozenset[int] = frozenset()  # flip-flops that an outcome tells
+    values: list[list[int]] = field(default_factory=list)
+    watches: list[Watch] = field(default_factory=list)
+
+
+class Injector:
+    """A netlist ready to be traced and to have faults put into it."""
+
+    def __init__(self, netlist: Netlist) -> None:
+        self.netlist = netlist
+        self._sources = sources_of(netlist)
+        self._wires = [*self._sources, *(gate.output for gate in netlist.gates)]
+        self._size = max(ONE, *self._wires) + 1
+        self._settle = compile_wires(netlist, self._wires, self._sources)
+        self._addressed = [wire for name in ADDRESSED for wire in netlist.outputs[name]]
+        self._address = compile_wires(netlist, self._addressed, self._sources)
+        self._gates = [(FUNCTIONS[gate.kind], gate.output, gate.inputs) for gate in netlist.gates]
+        self._driver = {gate.output: number for number, gate in enumerate(netlist.gates)}
+        #: The gates, flip-flops and ports that read each wire.
+        self.readers: dict[str, list[list[int]]] = {
+            kind: [[] for _ in range(self._size)] for kind in (GATE, FLOP, PORT)
+        }
+        for wire, pins in readers_of(netlist).items():
+            for pin in pins:
+                self.readers[pin.kind][wire].append(pin.number)
+
+    def bus(self, state: Sequence[Plane], pins: dict[str, Plane], ones: Plane) -> list[Plane]:
+        """The planes of `ADDRESSED`, which do not wait for memory."""
+        return list(self._address([*state, *self._inputs(pins, [0] * 8)], ones))
+
+    def settle(
+        self, state: Sequence[Plane], pins: dict[str, Plane], data: Sequence[Plane], ones: Plane
+    ) -> list[Plane]:
+        """Every wire, by its number, in one clock."""
+        values: list[Plane] = [0] * self._size
+        values[ONE] = ones
+        planes = self._settle([*state, *self._inputs(pins, data)], ones)
+        for wire, plane in zip(self._wires, planes, strict=True):
+            values[wire] = plane
+        return values
+
+    def next_state(self, values: Sequence[Plane]) -> list[Plane]:
+        """The flip-flops in the clock that follows."""
+        return [values[d] for _, d in self.netlist.flops]
+
+    def _inputs(self, pins: dict[str, Plane], data: Sequence[Plane]) -> list[Plane]:
+        names = self.netlist.inputs
+        return [p for name in names for p in (data if name == "data_in" else [pins[name]])]
+
+    def seen(self, trace: Trace, fault: Fault, every: bool = False) -> int:
+        """The lanes in which a fault is seen first; with `every`, all in which it ever is."""
+        wire, value, pin = fault
+        stuck = trace.ones if value else 0
+        found = 0
+        left: dict[int, int] = {}  # flip-flops that took another value than they should
+        for right, watch in zip(trace.values, trace.watches, strict=True):
+            if watch.outcome:
+                for q, plane in left.items():
+                    if q in trace.registers:
+                        found |= (plane ^ right[q]) & watch.outcome
+            now = right.copy()
+            for q, plane in left.items():
+                now[q] = plane
+            if pin is None:
+                now[wire] = stuck
+            changed = [w for w in {wire, *left} if now[w] != right[w]]
+            self.follow(fault, stuck, trace.ones, right, now, changed)
+            left = {}
+            for w in changed:
+                for number in self.readers[PORT][w]:
+                    found |= (now[w] ^ right[w]) & watch.ports[number]
+                for number in self.readers[FLOP][w]:
+                    left[self.netlist.flops[number][0]] = now[w]
+            if pin is not None and pin.kind == PORT:
+                found |= (stuck ^ right[wire]) & watch.ports[pin.number]
+            elif pin is not None and pin.kind == FLOP:
+                left[self.netlist.flops[pin.number][0]] = stuck
+            if found and not every:
+                break
+        return found
+
+    def follow(
+        self, fault: Fault, stuck: Plane, ones: Plane, right: Sequence[Plane], now: list[Plane],
+        changed: list[int], limit: int = ALL,
+    ) -> list[int]:  # fmt: skip
+        """Evaluates what the changed wires change, into `now`, and lengthens `changed` by that.
+
+        Stops after `limit` gates; those that still wait are returned.
+        """
+        wire, _, pin = fault
+        gates, readers = self._gates, self.readers[GATE]
+        held = self._driver.get(wire, -1) if pin is None else -1  # its output stays as it is
+        at = pin.number if pin is not None and pin.kind == GATE else -1
+        waiting: list[int] = []
+        known = {held}
+
+        def wake(numbers: Sequence[int]) -> None:
+            for number in numbers:
+                if number not in known:
+                    known.add(number)
+                    heappush(waiting, number)
+
+        for w in changed:
+            wake(readers[w])
+        if at >= 0 and (right[wire] != stuck or now[wire] != stuck):
+            wake([at])
+        while waiting and limit:
+            limit -= 1
+            number = heappop(waiting)
+            function, output, inputs = gates[number]
+            planes = [now[w] for w in inputs]
+            if number == at and pin is not None:
+                planes[pin.position] = stuck
+            plane = function(ones, *planes)
+            if plane != now[output]:
+                now[output] = plane
+                changed.append(output)
+                wake(readers[output])
+        return waiting

@@ -1,0 +1,309 @@
+"""The checks, graded: is every fault in the gates seen, and every planted mistake found?
+
+A check that has never failed has told nothing. Each wire and pin of the netlist is held at 0 and at
+1, and the cases of the sweep, then runs with the pins driven, are asked whether they see it. What
+none of them sees is proved to be invisible, or stands in the report as a case that is missing.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any, Final
+
+import numpy as np
+
+from ..cases.exhaustive import exhaustive_cases, exhaustive_count
+from ..cases.layout import CASE, Cases, unnamed
+from ..family.instructions import EVENTS, INSTRUCTIONS, VARIANTS, Instruction
+from ..mistakes.catalogue import MISTAKES
+from ..netlist.synthesis import Netlist, drawn_netlist
+from ..system.workers import Work, processors, workers
+from ..witness.gates import BATCH
+from .exposure import Exposure, count_inputs, expose
+from .faults import Fault, Injector, Sites, Trace, fault_sites
+from .redundant import KINDS, Prover, Reason
+from .scenarios import SCENARIOS, trace_cases, trace_lanes
+from .wires import Wires
+
+__all__ = ["Grade", "Judge", "VariantGrade", "Verdict", "grade", "grade_size"]
+
+SWEEP: Final = "sweep"
+STAGES: Final = (SWEEP, *SCENARIOS)
+ENTRIES: Final[tuple[Instruction | str, ...]] = (*INSTRUCTIONS, *EVENTS[1:])
+SHARES: Final = 12  # of the faults of a variant: enough to go round, few enough to be worth a start
+
+#: First a few cases, which see most faults, then more: one in so many of each opcode's.
+SAMPLES: Final = (8192, 512)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What became of one fault.
+
+    `seen` is the stage that saw it, if one did, and `reason` why none can, if that is proved; else
+    `example` is a state that would show it, as far as one clock goes.
+    """
+
+    fault: Fault
+    seen: str = ""
+    reason: Reason | None = None
+    example: str = ""
+
+    @property
+    def explained(self) -> bool:
+        """Whether it is seen, or no one can see it."""
+        return bool(self.seen) or self.reason is not None
+
+
+class Judge:
+    """What is asked about the faults of one variant, one stage after the other."""
+
+    def __init__(
+        self,
+        variant: str,
+        netlist: Netlist | None = None,
+        samples: Iterable[Cases] | None = None,
+        scenarios: Iterable[str] = SCENARIOS,
+    ) -> None:
+        """Other netlists, cases and scenarios than the usual may be given.
+
+        Raises NetlistError, DisagreementError or ProofError.
+        """
+        self.variant = variant
+        self.injector = Injector(drawn_netlist(variant) if netlist is None else netlist)
+        if samples is None:
+            samples = [sampled(one_in) for one_in in SAMPLES]
+        self.cases = 0
+        self.runs = 0
+        self.traces: list[tuple[str, Trace]] = []
+        for cases in samples:
+            self.cases += len(cases)
+            self.traces.append((SWEEP, trace_cases(self.injector, variant, cases)))
+        for name in scenarios:
+            lanes = list(SCENARIOS[name].lanes())
+            self.runs += len(lanes)
+            self.traces.append((name, trace_lanes(self.injector, lanes, SCENARIOS[name].clocks)))
+        self.prover = Prover(self.injector, variant)
+
+    def judge(self, fault: Fault) -> Verdict:
+        """The verdict on one fault."""
+        for name, trace in self.traces:
+            if self.injector.seen(trace, fault):
+                return Verdict(fault, name)
+        reason = self.prover.reason(fault)
+        return Verdict(fault, reason=reason, example="" if reason else self.prover.example(fault))
+
+    def hunt(self, entry: Instruction | str, faults: Sequence[Fault]) -> list[Fault]:
+        """Those of the faults that any of the sweep's cases of an opcode or event sees."""
+        seen: list[Fault] = []
+        for batch in exhaustive_cases(entry):
+            for start in range(0, len(batch), BATCH):
+                trace = trace_cases(self.injector, self.variant, batch[start : start + BATCH])
+                seen += [
+                    fault
+                    for fault in faults
+                    if fault not in seen and self.injector.seen(trace, fault)
+                ]
+        return seen
+
+
+def sampled(one_in: int) -> Cases:
+    """The same part of the sweep's cases each time: of each opcode's and event's one in so many."""
+    parts = []
+    for seed, entry in enumerate(ENTRIES):
+        cases = np.concatenate([unnamed(batch) for batch in exhaustive_cases(entry)])
+        rng = np.random.default_rng(seed)
+        parts.append(rng.choice(cases, max(16, len(cases) // one_in), replace=False))
+    return np.concatenate(parts).view(CASE)
+
+
+# What it all comes to
+
+
+@dataclass
+class VariantGrade:
+    """One variant's faults: every one of them has a verdict."""
+
+    variant: str
+    netlist: Netlist
+    sites: Sites
+    verdicts: list[Verdict]
+    cases: int  # of the sweep, that were traced for all faults
+    runs: int
+    seconds: float = 0.0
+
+    @property
+    def seen(self) -> Counter[str]:
+        """How many faults each stage saw first."""
+        return Counter(verdict.seen for verdict in self.verdicts if verdict.seen)
+
+    @property
+    def unseen(self) -> list[Verdict]:
+        """Faults that no one can see."""
+        return [verdict for verdict in self.verdicts if verdict.reason is not None]
+
+    @property
+    def unexplained(self) -> list[Verdict]:
+        """Faults that some case would show, but no case does."""
+        return [verdict for verdict in self.verdicts if not verdict.explained]
+
+    @property
+    def agree(self) -> bool:
+        """Whether every fault there is was judged, and is explained."""
+        judged = {verdict.fault for verdict in self.verdicts}
+        return judged == set(self.sites.faults) and bool(judged) and not self.unexplained
+
+    def listed(self) -> list[dict[str, Any]]:
+        """The faults that nothing saw, in words."""
+        wires = Wires(self.netlist)
+        return [
+            {
+                "wire": wires.call(verdict.fault.wire),
+                "stuck_at": verdict.fault.value,
+                "reader": wires.reader(verdict.fault),
+                "region": wires.region(verdict.fault),
+                "reason": verdict.reason.kind if verdict.reason else "unexplained",
+                "by": list(verdict.reason.names) if verdict.reason else [],
+                "example": verdict.example,
+            }
+            for verdict in (*self.unexplained, *self.unseen)
+        ]
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        reasons = Counter(verdict.reason.kind for verdict in self.unseen if verdict.reason)
+        return {
+            "agree": self.agree,
+            "faults": len(self.verdicts),
+            "equivalent": self.sites.equivalent,
+            "detected": self.seen.total(),
+            "detected_by": {stage: self.seen[stage] for stage in STAGES},
+            "undetectable": len(self.unseen),
+            "undetectable_by": {kind: reasons[kind] for kind in KINDS},
+            "unexplained": len(self.unexplained),
+            "cases": self.cases,
+            "runs": self.runs,
+            "seconds": round(self.seconds, 3),
+            "undetected": self.listed(),
+        }
+
+
+@dataclass
+class Grade:
+    """What the checks are worth."""
+
+    variants: dict[str, VariantGrade] = field(default_factory=dict)
+    mistakes: list[Exposure] = field(default_factory=list)
+    seconds: float = 0.0
+
+    @property
+    def agree(self) -> bool:
+        """Whether every fault is explained, and every mistake found as often as documented."""
+        faults = [one.agree for one in self.variants.values()]
+        mistakes = [one.agree for one in self.mistakes]
+        return bool(faults) and bool(mistakes) and all(faults + mistakes)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        return {
+            "agree": self.agree,
+            "variants": {name: one.to_json() for name, one in self.variants.items()},
+            "mistakes": [one.to_json() for one in self.mistakes],
+            "seconds": round(self.seconds, 3),
+        }
+
+
+def grade_size(variant: str) -> int:
+    """How many tasks there are, if no fault is left for the whole of the sweep."""
+    variants = VARIANTS if variant == "all" else (variant,)
+    return len(variants) * (SHARES + len(ENTRIES)) + len(MISTAKES)
+
+
+def grade(
+    variant: str, progress: Callable[[int], object] | None = None, *, jobs: int | None = None
+) -> Grade:
+    """Grades the checks of a variant, or of "all".
+
+    `progress` is told what is done of `grade_size`. `jobs` is the number of processes: by default
+    as many as processors. Raises NetlistError, DisagreementError or ProofError.
+    """
+    began = time.perf_counter()
+    variants = VARIANTS if variant == "all" else (variant,)
+    result, done = Grade(), 0
+
+    def counted(answers: Iterator[Any]) -> Iterator[Any]:
+        nonlocal done
+        for answer in answers:
+            done += 1
+            if progress is not None:
+                progress(done)
+            yield answer
+
+    with workers(processors() if jobs is None else jobs) as work:
+        for one in variants:
+            start = time.perf_counter()
+            graded = _grade_faults(one, work, counted)
+            graded.seconds = time.perf_counter() - start
+            result.variants[one] = graded
+        exposures = {}
+        for mistake in MISTAKES:
+            made = tuple(one for one in variants if one in mistake.variants)
+            if made:
+                exposures[mistake.number] = Exposure(mistake, made)
+        # The largest first, lest one process be left with it at the end.
+        entries = sorted(ENTRIES, key=exhaustive_count, reverse=True)
+        tasks = [(_expose, one, entry) for entry in entries for one in variants]
+        for one, name, cases, exposed in counted(work(tasks)):
+            for number, found in exposed.items():
+                exposures[number].add(one, name, cases, found)
+        for number, count in counted(work([(_count, number) for number in exposures])):
+            exposures[number].count = count
+        result.mistakes = list(exposures.values())
+    result.seconds = time.perf_counter() - began
+    return result
+
+
+def _grade_faults(
+    variant: str, work: Work, counted: Callable[[Iterator[Any]], Iterator[Any]]
+) -> VariantGrade:
+    netlist = drawn_netlist(variant)
+    sites = fault_sites(netlist)
+    result = VariantGrade(variant, netlist, sites, [], 0, 0)
+    found: dict[Fault, Verdict] = {}
+    tasks = [(_judge, variant, share) for share in range(SHARES)]
+    for verdicts, result.cases, result.runs in counted(work(tasks)):
+        found |= {verdict.fault: verdict for verdict in verdicts}
+    # A fault that some case would show: all cases are asked, not a part of them.
+    left = [fault for fault, verdict in found.items() if not verdict.explained]
+    if left:
+        for seen in work([(_hunt, variant, entry, left) for entry in ENTRIES]):
+            found |= {fault: Verdict(fault, SWEEP) for fault in seen}
+    result.verdicts = [found[fault] for fault in sites.faults if fault in found]
+    return result
+
+
+@lru_cache(maxsize=1)
+def _usual(variant: str) -> Judge:
+    return Judge(variant)
+
+
+def _judge(variant: str, share: int) -> tuple[list[Verdict], int, int]:
+    judge = _usual(variant)
+    faults = fault_sites(judge.injector.netlist).faults[share::SHARES]
+    return [judge.judge(fault) for fault in faults], judge.cases, judge.runs
+
+
+def _hunt(variant: str, entry: Instruction | str, faults: Sequence[Fault]) -> list[Fault]:
+    return _usual(variant).hunt(entry, faults)
+
+
+def _expose(variant: str, entry: Instruction | str) -> tuple[str, str, int, dict[int, int]]:
+    return (variant, entry if isinstance(entry, str) else entry.mnemonic, *expose(variant, entry))
+
+
+def _count(number: int) -> tuple[int, Any]:
+    return number, count_inputs(next(one for one in MISTAKES if one.number == number))

@@ -1,0 +1,360 @@
+"""Proofs that no one can see a fault: in every state and for every input, one clock at a time.
+
+A fault's clock and the right one are compared over the same symbols. Where they differ only in
+states that are never reached, an invariant says so: a sentence about the flip-flops that holds at
+power-up and, as Z3 proves, in the clock after any in which all of them hold. Where they differ only
+in what a register holds while nothing reads it, the two may differ there: Z3 proves that they then
+never differ in anything else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, Final, NamedTuple
+
+import z3
+
+from carrywave.rtl.control import ACCESS, rows
+from carrywave.rtl.decode import MODES, Step
+from carrywave.rtl.variant import Variant
+
+from ..family.instructions import BY_OPCODE
+from ..netlist.compiled import cone
+from ..prove.terms import Table, Wire, term_of
+from ..witness.model import FAMILIES
+from .faults import FLOP, GATE, PORT, Fault, Injector, Pin, sources_of
+from .scenarios import POWER_UP
+from .wires import Wires
+
+__all__ = ["INVARIANTS", "KINDS", "READ_IN", "ProofError", "Prover", "Reason"]
+
+TIMEOUT: Final = 60_000  # milliseconds, for one question
+NEARBY: Final = 24  # gates; most redundancy is between neighbours
+
+#: Why no one can see a fault.
+KINDS: Final = {
+    "open": "leads to no output and no flip-flop",
+    "redundant": "the clock is the same in every state",
+    "unreachable": "differs only in states never reached",
+    "unread": "a register differs, while nothing reads it",
+}
+
+#: What holds in every state that is reached.
+INVARIANTS: Final = {
+    "position": "the step stands behind one in a sequence",
+    "opcode": "its sequence has the step",
+    "branch": "goes on only if its condition holds",
+    "nmi": "one that waits has been decided upon",
+}
+
+STEP: Final[dict[str, int]] = {name: step.value for name, step in Step.__members__.items()}
+#: The steps in which a register that is not always read may still be read.
+READ_IN: Final[dict[str, tuple[str, ...]]] = {
+    "latch": ("REPEAT", "MODIFY_HOLD", "MODIFY_WRITE", "BRANCH_LOW", "BRANCH_HIGH"),
+    "low": (
+        "ABSOLUTE_HIGH", "READ", "WRITE", "MODIFY_READ", "MODIFY_HOLD", "MODIFY_WRITE",
+        "JUMP_HIGH", "CALL_STACK", "CALL_PUSH_HIGH", "CALL_PUSH_LOW", "RETURN_HIGH", "RESUME_HIGH",
+        "VECTOR_HIGH",
+    ),
+    "control.opcode": tuple(
+        name for name in STEP
+        if name not in ("FETCH", "BRANCH_LOW", "BRANCH_HIGH", "STOPPED")
+        and not name.startswith(("ENTER", "VECTOR"))
+    ),
+}  # fmt: skip
+
+
+class ProofError(Exception):
+    """What the proofs stand on does not hold."""
+
+
+class Reason(NamedTuple):
+    """Why no one can see a fault: a key of `KINDS`, and which invariants or register."""
+
+    kind: str
+    names: tuple[str, ...] = ()
+
+
+def paths(variant: str) -> dict[int, set[int]]:
+    """The opcodes with which each step is reached, but for the clock of a fetch and of an entry."""
+    sequences: Any = rows(Variant(variant))
+    reached: dict[int, set[int]] = {}
+
+    def walk(position: Any, step: Any, access: Any, opcodes: set[int]) -> None:
+        reached.setdefault(position.value, set()).update(opcodes)
+        row = sequences[step]
+        after = [access if row.next is ACCESS else row.next]
+        if row.detour:
+            after.append(row.detour[1])
+        for following in after:
+            if following is Step.REPEAT:
+                adds = {o for o in opcodes if BY_OPCODE[o].mnemonic in ("ADC", "SBC")}
+                if variant == "cmos" and adds:
+                    walk(following, following, access, adds)
+            elif following is not None:
+                walk(following, following, access, opcodes)
+
+    for entry, access, patterns in MODES:
+        walk(Step.FIRST, entry, access, {o for o in range(256) if matches(o, patterns)})
+    walk(Step.ENTER_DISCARD, Step.ENTER_DISCARD, Step.FETCH, {0})
+    undocumented = set(range(256)) - set(BY_OPCODE)
+    reached[STEP["FIRST"]] |= undocumented
+    reached[STEP["STOPPED"]] = undocumented
+    return reached
+
+
+def matches(opcode: int, patterns: Sequence[str]) -> bool:
+    """Whether an opcode is meant by one of the decoder's patterns."""
+    return any(
+        all(bit in ("-", digit) for bit, digit in zip(pattern, f"{opcode:08b}", strict=True))
+        for pattern in patterns
+    )
+
+
+class _State:
+    """What flip-flops hold, in terms of the solver."""
+
+    def __init__(self, names: dict[str, tuple[int, ...]], held: Callable[[int], Wire]) -> None:
+        self.names, self.held = names, held
+
+    def bit(self, name: str, place: int = 0) -> Any:
+        return term_of(self.held(self.names[name][place]))
+
+    def at(self, name: str, values: Sequence[int] | set[int]) -> Any:
+        """Whether a register holds one of the values."""
+        bits = [self.bit(name, place) for place in range(len(self.names[name]))]
+
+        def equal(value: int) -> Any:
+            return z3.And(*(b if value >> i & 1 else z3.Not(b) for i, b in enumerate(bits)))
+
+        return z3.Or(*(equal(value) for value in sorted(values)))
+
+
+def invariants(variant: str, state: _State) -> dict[str, Any]:
+    """The sentences of `INVARIANTS` about a state."""
+    reached = paths(variant)
+    position, opcode = "control.position", "control.opcode"
+    steps = {*reached, STEP["FETCH"], STEP["ENTER"]}
+    branches = []
+    for code, entry in BY_OPCODE.items():
+        if entry.mode == "relative":
+            _, flag, value = FAMILIES[entry.mnemonic]
+            bit = state.bit("status.flags", "czidvn".index(flag))
+            branches.append(z3.Implies(state.at(opcode, {code}), bit if value else z3.Not(bit)))
+    goes_on = {STEP["BRANCH_LOW"], STEP["BRANCH_HIGH"]}
+    return {
+        "position": state.at(position, steps),
+        "opcode": z3.And(
+            *(
+                z3.Implies(state.at(position, {step}), state.at(opcode, opcodes))
+                for step, opcodes in reached.items()
+                if len(opcodes) < 256
+            )
+        ),
+        "branch": z3.Implies(state.at(position, goes_on), z3.And(*branches)),
+        "nmi": z3.Implies(state.bit("interrupts.nmi_pending"), state.bit("interrupts.nmi_decided")),
+    }
+
+
+class _Twin(NamedTuple):
+    """The netlist beside the right one, in a state that may differ where nothing reads it."""
+
+    values: list[Wire]  # every wire, by its number
+    related: Any  # what the two states have in common
+    unread: dict[int, Any]  # flip-flops that may differ: whether they are read in the next clock
+
+
+class Prover:
+    """Asks Z3 about the faults of one netlist."""
+
+    def __init__(self, injector: Injector, variant: str) -> None:
+        """Raises ProofError if an invariant does not hold, or an unread register is read."""
+        self.injector, netlist = injector, injector.netlist
+        self._wires = Wires(netlist)
+        self._table = Table()
+        self._symbols = {w: self._symbol(f"w{w}") for w in sources_of(netlist)}
+        self._right = self._settle(self._symbols)
+        self._solver = z3.SolverFor("QF_FD")
+        self._solver.set("timeout", TIMEOUT)
+        self._after = dict(netlist.flops)
+        self._now = _State(netlist.names, lambda q: self._symbols[q])
+        self._then = _State(netlist.names, lambda q: self._right[self._after[q]])
+        self._assumed: dict[str, Any] = {}
+        for name, term in invariants(variant, self._now).items():
+            self._assumed[name] = z3.Bool(f"invariant {name}")
+            self._solver.add(z3.Implies(self._assumed[name], term))
+        self._prove_invariants(variant)
+        ends = [*(d for _, d in netlist.flops), *(w for ws in netlist.outputs.values() for w in ws)]
+        self._leads = {*ends, *(w for gate in cone(netlist, ends) for w in gate.inputs)}
+        self._alike = _Twin(self._right, z3.BoolVal(True), {})
+        self._twins = {register: self._twin(register) for register in READ_IN}
+
+    def reason(self, fault: Fault) -> Reason | None:
+        """Why no one can see a fault; None if that is not proved."""
+        if self._leads_nowhere(fault):
+            return Reason("open")
+        for differs in (self._nearby(fault), self._differences(fault, self._alike)):
+            needed = self._needed(z3.Or(*differs.values()))
+            if needed is not None:
+                return Reason("unreachable" if needed else "redundant", needed)
+        for register, twin in self._twins.items():
+            differs = self._differences(fault, twin)
+            if not self._possible(z3.And(twin.related, z3.Or(*differs.values())), self._assumed):
+                return Reason("unread", (register,))
+        return None
+
+    def example(self, fault: Fault) -> str:
+        """A state in which a fault makes a difference, in words; "" if there is none."""
+        differs = self._differences(fault, self._alike)
+        model = self._model(z3.Or(*differs.values()), self._assumed)
+        if model is None or model == z3.unknown:
+            return ""
+
+        def true(term: Any) -> bool:
+            return bool(z3.is_true(model.eval(term, model_completion=True)))
+
+        def number(name: str) -> int:
+            bits = range(len(self.injector.netlist.names[name]))
+            return sum(true(self._now.bit(name, i)) << i for i in bits)
+
+        opcode = number("control.opcode")
+        entry = BY_OPCODE.get(opcode)
+        position = number("control.position")
+        step = next((name for name, value in STEP.items() if value == position), str(position))
+        where = ", ".join(name for name, term in differs.items() if true(term))
+        return f"{step} of {entry.mnemonic if entry else f'{opcode:02X}'}: {where}"
+
+    # The two netlists
+
+    def _symbol(self, name: str) -> Wire:
+        return self._table.symbol(name, 0)[0]
+
+    def _settle(self, sources: dict[int, Wire]) -> list[Wire]:
+        inputs = self.injector.netlist.inputs
+        state = [sources[q] for q, _ in self.injector.netlist.flops]
+        pins = {name: sources[wires[0]] for name, wires in inputs.items() if name != "data_in"}
+        data = [sources[wire] for wire in inputs["data_in"]]
+        return self.injector.settle(state, pins, data, 1)
+
+    def _twin(self, register: str) -> _Twin:
+        """The netlist with another register; without a fault no one can tell."""
+        wires = self.injector.netlist.names[register]
+        steps = {STEP[name] for name in READ_IN[register]}
+        read, then = (s.at("control.position", steps) for s in (self._now, self._then))
+        other = {q: self._symbol(f"w{q} of the twin") for q in wires}
+        same = z3.And(*(term_of(other[q]) == term_of(self._symbols[q]) for q in wires))
+        twin = _Twin(
+            self._settle(self._symbols | other), z3.Implies(read, same), dict.fromkeys(wires, then)
+        )
+        differs = self._differences(None, twin)
+        if self._possible(z3.And(twin.related, z3.Or(*differs.values())), self._assumed):
+            raise ProofError(f"{register} is read in a step in which it should not be")
+        return twin
+
+    def _leads_nowhere(self, fault: Fault) -> bool:
+        """Whether there is no way from the fault to an output or a flip-flop."""
+        if fault.pin is None:
+            return fault.wire not in self._leads
+        gates = self.injector.netlist.gates
+        return fault.pin.kind == GATE and gates[fault.pin.number].output not in self._leads
+
+    def _nearby(self, fault: Fault) -> dict[str, Any]:
+        """What may differ a few gates on: if that cannot, nothing can, and it is asked sooner."""
+        if fault.pin is not None and fault.pin.kind != GATE:
+            return self._differences(fault, self._alike)
+        now, changed, right = self._right.copy(), [], self._right
+        if fault.pin is None:
+            now[fault.wire] = fault.value
+            changed.append(fault.wire)
+        waiting = set(self.injector.follow(fault, fault.value, 1, right, now, changed, NEARBY))
+        readers = self.injector.readers
+        return {
+            str(wire): z3.Xor(term_of(now[wire]), term_of(right[wire]))
+            for wire in changed
+            if readers[FLOP][wire] or readers[PORT][wire] or waiting & {*readers[GATE][wire]}
+        }
+
+    def _differences(self, fault: Fault | None, twin: _Twin) -> dict[str, Any]:
+        """What may differ between the right clock and the faulty twin's, by name."""
+        netlist, right, now = self.injector.netlist, self._right, twin.values.copy()
+        pin = None
+        if fault is not None:
+            wire, value, pin = fault
+            if pin is None:
+                now[wire] = value
+            changed = [wire] if pin is None else []
+            self.injector.follow(fault, value, 1, twin.values, now, changed)
+        write = term_of(right[netlist.outputs["write"][0]])
+        found: dict[str, Any] = {}
+        number = 0
+        for name, wires in netlist.outputs.items():
+            for place, wire in enumerate(wires):
+                held = fault and fault.pin == Pin(PORT, number)
+                plane = fault.value if fault and held else now[wire]
+                number += 1
+                if plane != right[wire]:
+                    differs = z3.Xor(term_of(plane), term_of(right[wire]))
+                    # What is on the data bus is looked at where it is written.
+                    found[f"{name}[{place}]"] = (
+                        z3.And(differs, write) if name == "data_out" else differs
+                    )
+        for number, (q, d) in enumerate(netlist.flops):
+            held = fault and fault.pin == Pin(FLOP, number)
+            plane = fault.value if fault and held else now[d]
+            if plane != right[d]:
+                differs = z3.Xor(term_of(plane), term_of(right[d]))
+                found[self._wires.call(q)] = z3.And(differs, twin.unread.get(q, z3.BoolVal(True)))
+        return found
+
+    # The solver
+
+    def _model(self, term: Any, assumed: Iterable[str] = ()) -> Any:
+        """A state and inputs with invariants assumed by name; None if there are none such.
+
+        Where the solver gives up, there may be.
+        """
+        self._solver.push()
+        try:
+            self._solver.add(term)
+            answer = self._solver.check(*(self._assumed[name] for name in assumed))
+            if answer == z3.unsat:
+                return None
+            return self._solver.model() if answer == z3.sat else z3.unknown
+        finally:
+            self._solver.pop()
+
+    def _possible(self, term: Any, assumed: Iterable[str] = ()) -> bool:
+        return self._model(term, assumed) is not None
+
+    def _needed(self, term: Any) -> tuple[str, ...] | None:
+        """The invariants without which the term may hold; None if it may with all of them."""
+        solver = self._solver
+        solver.push()
+        try:
+            solver.add(term)
+            if solver.check(*self._assumed.values()) != z3.unsat:
+                return None
+            core = {str(literal) for literal in solver.unsat_core()}
+            needed = {n: literal for n, literal in self._assumed.items() if str(literal) in core}
+            for name in tuple(needed):
+                fewer = {other: literal for other, literal in needed.items() if other != name}
+                if solver.check(*fewer.values()) == z3.unsat:
+                    needed = fewer
+            return tuple(needed)
+        finally:
+            solver.pop()
+
+    def _prove_invariants(self, variant: str) -> None:
+        """At power-up, and after any clock in which all of them hold."""
+        names = self.injector.netlist.names
+        on = {w for name, v in POWER_UP.items() for i, w in enumerate(names[name]) if v >> i & 1}
+        begin = [
+            term_of(self._symbols[q]) if q in on else z3.Not(term_of(self._symbols[q]))
+            for q in self._after
+        ]
+        holds, stays = invariants(variant, self._now), invariants(variant, self._then)
+        for name in self._assumed:
+            if self._possible(z3.And(*begin, z3.Not(holds[name]))):
+                raise ProofError(f"invariant {name!r} does not hold at power-up")
+            if self._possible(z3.Not(stays[name]), self._assumed):
+                raise ProofError(f"invariant {name!r} does not stay")

@@ -1,0 +1,102 @@
+"""What the terminal shows of a netlist's cost."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from .cost import FLIP_FLOP, PART, WITHOUT_FPGA, Cost, Fpga
+from .synthesis import (
+    KINDS,
+    built_as,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from rich.console import RenderableType
+
+__all__ = ["draw_adders", "draw_cost"]
+
+
+def draw_cost(cost: Cost, fpga: Fpga | None) -> RenderableType:
+    """The table; at most 80 columns wide."""
+    from rich.console import Group
+    from rich.table import Table
+    from rich.text import Text
+
+    kinds = (*KINDS.values(), "gates", FLIP_FLOP)
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_footer=True)
+    rows = [(part, _with_sum(counts)) for part, counts in cost.parts.items()]
+    total = _with_sum(cost.total)
+    table.add_column("part", footer="total", footer_style="bold")
+    for kind in kinds:
+        table.add_column(
+            f"{kind}s" if kind == FLIP_FLOP else kind,
+            footer=f"{total[kind]}", footer_style="bold", justify="right",
+        )  # fmt: skip
+    for part, counts in rows:
+        table.add_row(part, *(f"{counts[kind]}" if counts[kind] else "" for kind in kinds))
+    lines: list[RenderableType] = [
+        Text(f"{built_as(cost.variant, cost.adder)}: the gates as drawn"),
+        table,
+        Text(f"\nlongest path: {cost.depth} gates, from {cost.start} to {cost.end}"),
+        Text(
+            f"the ALU's adder: {cost.carry_depths[-1]} gates from its inputs to carry[8], "
+            f"{max(cost.carry_depths)} to the last carry\n"
+        ),
+    ]
+    if fpga is None:
+        lines.append(Text(WITHOUT_FPGA, "dim"))
+        return Group(*lines)
+    figures = Table.grid(padding=(0, 2, 0, 0))
+    figures.add_column()
+    figures.add_column(justify="right")
+    for row in (
+        ("LUTs", fpga.luts, ""),
+        ("carry cells", fpga.carry_cells, "the carries are drawn as gates"),
+        ("flip-flops", fpga.flip_flops, ""),
+        ("logic cells", fpga.logic_cells, f"of {fpga.logic_cells_available}"),
+        ("highest clock", fpga.clock_mhz, "MHz between flip-flops"),
+        ("inputs", fpga.input_ns, "ns before the clock's edge, the slowest"),
+        ("outputs", fpga.output_ns, "ns after it, the slowest"),
+    ):
+        figures.add_row(*map(str, row))
+    lines += [Text(f"{fpga.part}: an estimate, the pins where the placer likes"), figures]
+    return Group(*lines)
+
+
+def draw_adders(costs: Mapping[str, tuple[Cost, Fpga | None]]) -> RenderableType:
+    """A row for each adder, by name; at most 80 columns wide."""
+    from rich.console import Group
+    from rich.table import Table
+    from rich.text import Text
+
+    costs_only = [cost for cost, _ in costs.values()]
+    placed = all(fpga for _, fpga in costs.values())
+    table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0))
+    table.add_column("the ALU's\nadder", vertical="bottom")
+    headings = ["gates", "the\nadder's", "longest\npath", "inputs to\ncarry[8]", "to last\ncarry"]
+    for heading in (*headings, *(["LUTs", "highest\nclock, MHz"] * placed)):
+        table.add_column(heading, justify="right", vertical="bottom")
+    for name, (cost, fpga) in costs.items():
+        gates, adder = (_with_sum(c)["gates"] for c in (cost.total, cost.parts["alu.adder"]))
+        depths = cost.carry_depths
+        figures: list[float] = [gates, adder, cost.depth, depths[-1], max(depths)]
+        if placed and fpga is not None:
+            figures += [fpga.luts, fpga.clock_mhz]
+        table.add_row(name, *map(str, figures))
+    lines: list[RenderableType] = [
+        Text(f"{costs_only[0].variant}: the gates as drawn, and how many are one after another"),
+        table,
+        Text(),
+    ]
+    if placed:
+        lines.append(Text(f"{PART}: an estimate, the pins where the placer likes"))
+    else:
+        lines.append(Text(WITHOUT_FPGA, "dim"))
+    return Group(*lines)
+
+
+def _with_sum(counts: Counter[str]) -> Counter[str]:
+    return counts + Counter(gates=sum(counts.values()) - counts[FLIP_FLOP])

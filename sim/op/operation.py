@@ -1,0 +1,222 @@
+"""One operation on the hardware, with what the adder did in the clock that decided the flags."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+
+from carrywave.rtl.datapath import Unit
+
+from ..cases.layout import CASE
+from ..family.instructions import BY_MNEMONIC, Instruction
+from ..family.status import FLAG_BITS
+from ..system.pictures import picture_of
+from ..witness.clocked import Clocked, Context, Recorder
+
+__all__ = ["CHAIN", "BusClock", "Operation", "UsageError", "arrange", "operate"]
+
+#: The operations of the ALU that the adder's chain answers, and which carry enters it.
+CHAIN: Final = {
+    "ADD": "C", "SUBTRACT": "C", "COMPARE": "1", "INCREMENT": "1", "DECREMENT": "0",
+    "SHIFT_LEFT": "0", "ROTATE_LEFT": "C", "OFFSET": "0", "EXTEND": "0 or 1",
+}  # fmt: skip
+MODES: Final = ("immediate", "accumulator", "implied", "zero page", "relative", "absolute")
+AT: Final = 0x0200  # where the instruction lies
+DATA: Final = 0x10  # where its operand lies
+TOP: Final = 0xFD  # SP before
+VECTOR: Final = 0x0300
+
+
+@dataclass(frozen=True, slots=True)
+class BusClock:
+    """What the bus did in one clock."""
+
+    kind: str  # "R" or "W"
+    address: int
+    byte: int
+
+
+@dataclass(slots=True)
+class Operation:
+    """An operation's inputs, its result, and the adder behind it."""
+
+    mnemonic: str
+    mode: str
+    variant: str
+    register: str  # the register it works on: "a", "x", "y", "sp" or ""
+    a: int | None  # that register before
+    operand: int | None  # the byte from memory, or pulled, or a branch's offset
+    carry_in: int
+    decimal: int
+    result: int | None = None
+    alu: dict[str, Any] = field(default_factory=dict)  # the ports in the deciding clock
+    updated: str = ""  # the flags that the hardware updated
+    before: dict[str, int] = field(default_factory=dict)
+    after: dict[str, int] = field(default_factory=dict)
+    bus: list[BusClock] = field(default_factory=list)
+    pc: int = 0  # afterwards
+    sp: int = 0
+
+    @property
+    def uses_chain(self) -> bool:
+        """True if the result is the adder's."""
+        return self.alu["operation"] in CHAIN
+
+    @property
+    def carries(self) -> list[int] | None:
+        """c0..c8, or None if the chain has no part in it."""
+        return [self.alu["carry"] >> i & 1 for i in range(9)] if self.uses_chain else None
+
+    def _repr_svg_(self) -> str | None:
+        """What a notebook shows: the figure; None where there is nothing to draw."""
+        return picture_of("operation", self)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values; a flag that the operation leaves alone is None."""
+        return {
+            "mnemonic": self.mnemonic,
+            "mode": self.mode,
+            "variant": self.variant,
+            "a": self.a,
+            "operand": self.operand,
+            "carry_in": self.carry_in,
+            "decimal": bool(self.decimal),
+            "result": self.result,
+            "carries": self.carries,
+            "flags": {f: self.after[f] if f in self.updated else None for f in "nvzcdi"},
+            "alu": self.alu,
+            "bus": [[clock.kind, clock.address, clock.byte] for clock in self.bus],
+            "pc": self.pc,
+            "sp": self.sp,
+        }
+
+
+def takes(mnemonic: str) -> tuple[str, bool]:
+    """The register that a mnemonic works on, or "", and whether it takes a byte beside it."""
+    entry = entry_of(mnemonic)
+    register = "a"
+    if mnemonic in ("CPX", "INX", "DEX", "STX", "TXA", "TXS", "LDX"):
+        register = "x"
+    elif mnemonic in ("CPY", "INY", "DEY", "STY", "TYA", "LDY"):
+        register = "y"
+    elif mnemonic == "TSX":
+        register = "sp"
+    plain = entry.mode in ("relative", "absolute") or mnemonic[:2] in ("CL", "SE")
+    if plain or mnemonic in ("INC", "DEC", "PLP", "PHP", "RTI", "RTS", "BRK", "NOP"):
+        register = ""
+    byte = entry.mode in ("immediate", "relative") or mnemonic in ("PLA", "PLP", "RTI")
+    return register, byte or entry.access in ("read", "modify")
+
+
+class UsageError(Exception):
+    """The numbers do not fit the mnemonic; the message is one line."""
+
+
+def arrange(mnemonic: str, numbers: Sequence[int]) -> tuple[int, int]:
+    """The register and the operand out of the numbers that were given. Raises UsageError."""
+    register, byte = takes(mnemonic)
+    loads = mnemonic in ("LDA", "LDX", "LDY", "PLA")  # what the register held makes no difference
+    names = [register.upper()] * bool(register) + ["the operand"] * byte
+    if len(numbers) == len(names):
+        a = numbers[0] if register else 0
+        return a, numbers[-1] if byte else 0
+    if loads and len(numbers) == 1:
+        return 0, numbers[0]
+    wanted = {0: "takes no number", 1: f"takes one number, {''.join(names)}"}.get(
+        len(names), f"takes two numbers, {' and '.join(names)}"
+    )
+    raise UsageError(f"{mnemonic} {wanted}; {len(numbers)} given")
+
+
+def entry_of(mnemonic: str) -> Instruction:
+    """The form of a mnemonic that shows the operation with the least around it."""
+    modes = BY_MNEMONIC[mnemonic]
+    return next(modes[mode] for mode in MODES if mode in modes)
+
+
+class _Probe:
+    """Keeps the bus of each clock, and the ALU's ports of the one that takes effect."""
+
+    def __init__(self, wave: Recorder | None) -> None:
+        self.wave = wave
+        self.bus: list[BusClock] = []
+        self.alu: dict[str, Any] = {}
+        self.update = 0
+
+    def clock(self, ctx: Context, unit: Unit, name: str) -> None:
+        if self.wave:
+            self.wave.clock(ctx, unit, name)
+        if self.bus and ctx.get(unit.sync):
+            return
+        write = ctx.get(unit.write)
+        byte = ctx.get(unit.data_out if write else unit.data_in)
+        self.bus.append(BusClock("W" if write else "R", ctx.get(unit.address), byte))
+        update = ctx.get(unit.status.update.as_value())
+        operation = ctx.get(unit.alu.operation).name
+        # A later clock wins, but a branch's first sum is the one to see, and RTI's flags come
+        # early.
+        if len(self.bus) > 1 and not self.update and self.alu.get("operation") != "OFFSET":
+            ports = ("a", "b", "operand", "carry", "propagate", "generate", "sum", "result")
+            self.alu = {"operation": operation} | {p: ctx.get(getattr(unit.alu, p)) for p in ports}
+        self.update |= update
+
+
+def operate(
+    mnemonic: str,
+    a: int = 0,
+    operand: int = 0,
+    carry: int = 0,
+    decimal: bool = False,
+    variant: str = "nmos",
+    status: int = 0x30,
+    wave: Recorder | None = None,
+) -> Operation:
+    """Runs one instruction on the clock-level hardware.
+
+    `a` goes into the register that the instruction works on; `operand` is the byte it reads, from
+    memory or from the stack, or a branch's offset. `status` gives the flags that `carry` and
+    `decimal` do not. Raises KeyError for an unknown mnemonic.
+    """
+    entry = entry_of(mnemonic)
+    register, byte = takes(mnemonic)
+    p = status & 0xF6 | carry | decimal << 3
+    case = np.zeros((), CASE)
+    code = {
+        "immediate": (operand,),
+        "relative": (operand,),
+        "zero page": (DATA,),
+        "absolute": (0, 3),
+    }
+    lies = (entry.opcode, *code.get(entry.mode, ()))
+    case["bytes"][: len(lies)] = lies
+    case["length"], case["pc"], case["p"], case["sp"], case["vector"] = (
+        entry.length,
+        AT,
+        p,
+        TOP,
+        VECTOR,
+    )
+    if entry.access:
+        case["address"], case["operand"] = DATA, operand
+    case["pulled"] = (AT & 0xFF, AT >> 8, 0) if mnemonic == "RTS" else (operand, AT & 0xFF, AT >> 8)
+    if register:
+        case[register] = a
+    probe = _Probe(wave)
+    outcome = Clocked(variant, probe).execute(case)
+
+    flags = {flag: 1 << bit for flag, bit in FLAG_BITS.items()}
+    operation = Operation(
+        mnemonic, entry.mode, variant, register, a if register else None, operand if byte else None,
+        carry, int(decimal), alu=probe.alu, bus=probe.bus,
+        pc=int(outcome["pc"]), sp=int(outcome["sp"]),
+        before={flag: int(p & mask > 0) for flag, mask in flags.items()},
+        after={flag: int(int(outcome["p"]) & mask > 0) for flag, mask in flags.items()},
+        updated="".join(f for i, f in enumerate("czidvn") if probe.update >> i & 1),
+    )  # fmt: skip
+    told = entry.mode == "relative" and operation.uses_chain
+    if register or entry.access or mnemonic == "PHP" or told:
+        operation.result = probe.alu["result"]
+    return operation

@@ -1,0 +1,130 @@
+"""Draws what the hardware did, for the terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from ..family.instructions import bus_activity
+from ..system.colours import CARRY, ONE, QUIET
+from .words import NAMES, digit_note, headings_of, kinds_of, names_of, reasons_of, signed
+
+if TYPE_CHECKING:
+    from .operation import Operation
+
+__all__ = ["draw_operation"]
+
+WIDTH: Final = 10  # of the labels
+CELL: Final = 6  # of a bit
+
+
+def draw_operation(op: Operation) -> RenderableType:
+    """The carry chain bit by bit, and where each flag comes from; at most 80 columns wide."""
+    parts: list[RenderableType] = [_title(op), Text()]
+    if op.uses_chain:
+        parts += [_chain(op), Text()]
+    elif op.alu["operation"] != "PASS":
+        parts += [_bits(op), Text()]
+    if len(op.bus) > 2:
+        parts += [_bus(op), Text()]
+    parts.append(_flags(op))
+    return Group(*parts)
+
+
+def _title(op: Operation) -> Text:
+    meaning, mode = headings_of(op)
+    return Text.assemble((op.mnemonic, "bold"), "  ", meaning, (f"   {mode}", QUIET))
+
+
+def _value(byte: int) -> str:
+    return f"   ${byte:02X} {byte:4} {signed(byte):+5}"
+
+
+def _row(label: str, byte: int, style: str = ONE, value: str | None = None) -> Text:
+    text = Text(f" {label}".ljust(WIDTH))
+    for i in range(7, -1, -1):
+        bit = byte >> i & 1
+        text.append(f"{bit}".center(CELL), style if bit else QUIET)
+    return text.append(_value(byte) if value is None else value)
+
+
+def _numbers() -> Text:
+    heads = "".join(f"{i}".center(CELL) for i in range(7, -1, -1))
+    return Text(" bit".ljust(WIDTH) + heads + "   hex  dec   +/-", QUIET)
+
+
+def _chain(op: Operation) -> RenderableType:
+    alu, carries = op.alu, op.carries or []
+    kind = Text(" each bit".ljust(WIDTH))
+    for word in reversed(kinds_of(op)):
+        kind.append(word.center(CELL), {"make": CARRY, "pass": "", "stop": QUIET}[word])
+    kind.append("   a carry", QUIET)
+    chain, names = Text(" carry".ljust(WIDTH - CELL // 2)), Text(" " * (WIDTH - CELL // 2))
+    for i in range(8, -1, -1):
+        wire = "◄─1" if carries[i] else "  0"
+        chain.append(wire.ljust(CELL), CARRY if carries[i] else QUIET)
+        names.append(f"c{i}".center(CELL), QUIET)
+    rows = [_numbers()]
+    left, byte, beside = names_of(op)
+    rows.append(_row(left, alu["a"]))
+    if byte:
+        rows.append(_row(byte, alu["b"], QUIET))
+    rows.append(_row(beside, alu["operand"]))
+    rows += [kind, chain, names]
+    corrected = alu["result"] != alu["sum"]
+    rows.append(_row("sum", alu["sum"]))
+    note = digit_note(op)
+    if note:
+        rows.append(Text(f" {note}", QUIET))
+    if corrected:
+        rows.append(_row("corrected", alu["result"], value=f"   ${alu['result']:02X}  as digits"))
+    return Group(*rows)
+
+
+def _bits(op: Operation) -> RenderableType:
+    rows = [_numbers(), _row(NAMES[op.register], op.alu["a"])]
+    if op.alu["operation"] in ("AND", "OR", "XOR", "BIT"):
+        rows.append(_row("M", op.alu["b"]))
+    rows.append(_row("result", op.alu["result"]))
+    return Group(*rows)
+
+
+def _bus(op: Operation) -> RenderableType:
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET)
+    for heading in (" clock", "bus", "address", "byte", "what it is"):
+        table.add_column(heading)
+    activity = bus_activity(op.mnemonic, op.mode)
+    for i, clock in enumerate(op.bus):
+        place, byte = activity[i][1:] if i < len(activity) else ("", "d")
+        what = BYTES.get(byte, byte)
+        if place[:1] == "s" and byte != "d":
+            what += f", stack at {place.upper()}"
+        verb = Text("writes", CARRY) if clock.kind == "W" else Text("reads")
+        table.add_row(f"   {i}", verb, f"{clock.address:04X}", f"{clock.byte:02X}", what)
+    return table
+
+
+BYTES: Final = {
+    "op": "opcode", "d": "discarded", "adl": "address, low byte", "adh": "address, high byte",
+    "pch": "PC, high byte", "pcl": "PC, low byte", "p": "status", "a": "A", "value": "operand",
+    "stored": "result", "offset": "offset",
+}  # fmt: skip
+
+
+def _flags(op: Operation) -> RenderableType:
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET)
+    for heading in (" flag", "was", "is", "because", "which says"):
+        table.add_column(heading, no_wrap=heading != "which says")
+    reasons = reasons_of(op)
+    for flag in "nvzcdi":
+        if flag in op.updated:
+            because, says = reasons[flag]
+            value = Text(str(op.after[flag]), CARRY if op.after[flag] else ONE)
+            table.add_row(f"  {flag.upper()}", str(op.before[flag]), value, because, says)
+    kept = " ".join(flag.upper() for flag in "nvzcdi" if flag not in op.updated)
+    if not op.updated:
+        return Text(" no flag is updated", QUIET)
+    return Group(table, Text(f"  left alone: {kept}", QUIET)) if kept else table

@@ -1,0 +1,175 @@
+"""An operation in words: what it does, and why each flag is what it is."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from .operation import Operation
+
+__all__ = [
+    "are_digits",
+    "digit_note",
+    "headings_of",
+    "kinds_of",
+    "names_of",
+    "reasons_of",
+    "signed",
+    "signed_reading",
+]
+
+INVALID: Final = "the makers call it invalid in decimal"  # of N, V and Z on NMOS
+ABOVE_NINE: Final = "a digit is above 9"
+
+NAMES: Final = {"a": "A", "x": "X", "y": "Y", "sp": "SP", "": "M"}
+MEANINGS: Final = {
+    "ADD": "{r} + M + C", "SUBTRACT": "{r} + NOT M + C", "COMPARE": "{r} + NOT M + 1",
+    "INCREMENT": "{r} + 0 + 1", "DECREMENT": "{r} + FF + 0", "SHIFT_LEFT": "{r} + {r}",
+    "ROTATE_LEFT": "{r} + {r} + C",
+    "OFFSET": "PC low + offset", "EXTEND": "PC high + sign of offset",
+    "AND": "{r} AND M", "OR": "{r} OR M", "XOR": "{r} EOR M", "BIT": "{r} AND M, result not kept",
+    "SHIFT_RIGHT": "0 into bit 7, bit 0 into C", "ROTATE_RIGHT": "C into bit 7, bit 0 into C",
+}  # fmt: skip
+
+
+def signed(byte: int) -> int:
+    """A byte read as two's complement."""
+    return byte - 256 if byte > 127 else byte
+
+
+def are_digits(*numbers: int) -> bool:
+    """Whether bytes hold two decimal digits each."""
+    return all(byte >> 4 <= 9 and byte % 16 <= 9 for byte in numbers)
+
+
+def headings_of(op: Operation) -> tuple[str, str]:
+    """What an operation does, and under which variant and mode."""
+    meaning = MEANINGS.get(op.alu["operation"], "").format(r=NAMES[op.register])
+    if op.alu["operation"] == "PASS":
+        meaning = "the adder has no part in this"
+    mode = "decimal" if op.decimal and op.mnemonic in ("ADC", "SBC") else "binary"
+    mode = "decimal not connected" if mode == "decimal" and op.variant == "binary" else mode
+    return meaning, f"{op.variant}, {mode}"
+
+
+def kinds_of(op: Operation) -> list[str]:
+    """What each bit, from 0, does with a carry: "make", "pass" or "stop"."""
+    makes, hands = op.alu["generate"], op.alu["propagate"]
+    return ["make" if makes >> i & 1 else "pass" if hands >> i & 1 else "stop" for i in range(8)]
+
+
+def names_of(op: Operation) -> tuple[str, str, str]:
+    """How the chain's left input is called, the byte beside it, and what the chain has of that.
+
+    The second is "" where the chain has the byte itself.
+    """
+    operation = op.alu["operation"]
+    left = "PC low" if operation == "OFFSET" else NAMES[op.register]
+    complement = {"SUBTRACT": "NOT M", "COMPARE": "NOT M", "DECREMENT": "FF", "INCREMENT": "0"}
+    plain = {"SHIFT_LEFT": left, "ROTATE_LEFT": left, "OFFSET": "offset"}.get(operation, "M")
+    inverted = operation in ("SUBTRACT", "COMPARE")
+    return left, "M" if inverted else "", complement.get(operation, plain)
+
+
+def digit_note(op: Operation) -> str:
+    """Why c4 is 1 although bit 3 did not carry, in decimal mode; "" where that is not so."""
+    carries = op.carries
+    if carries is None:
+        return ""
+    half = sum(op.alu[side] % 16 for side in ("a", "operand")) + carries[0]
+    return (
+        f"c4 is 1 because the low digits make {half}: ten or more"
+        if carries[4] and half < 16
+        else ""
+    )
+
+
+def reasons_of(op: Operation) -> dict[str, tuple[str, str]]:
+    """For each flag updated: the wire it comes from, and what it says of the numbers."""
+    alu, operation = op.alu, op.alu["operation"]
+    result, carries = alu["result"], [alu["carry"] >> i & 1 for i in range(9)]
+    if op.mnemonic in ("PLP", "RTI"):
+        return {
+            f: (f"bit {'czid..vn'.index(f)} of the byte pulled", "as it was pushed")
+            for f in op.updated
+        }
+    if not (op.register or op.operand is not None):
+        return {
+            f: ("the instruction itself", "set" if op.after[f] else "clear") for f in op.updated
+        }
+    decimal = op.decimal and operation in ("ADD", "SUBTRACT") and op.variant != "binary"
+    judged = alu["sum"] if decimal and op.variant == "nmos" else result
+    word = "sum" if op.uses_chain and not (decimal and op.variant == "cmos") else "result"
+    negative, zero = op.after["n"], op.after["z"]
+    reasons = {
+        "n": (f"bit 7 of {word} is {negative}",
+              f"signed: {signed(judged)} is {'' if negative else 'not '}negative"),
+        "z": (f"{'no' if zero else 'a'} bit of {word} is 1",
+              f"the {word} is {'' if zero else 'not '}zero"),
+    }  # fmt: skip
+    if operation == "BIT":
+        reasons["n"] = ("bit 7 of M", "the flag is M's, whatever A is")
+        reasons["v"] = ("bit 6 of M", "the flag is M's, whatever A is")
+        return reasons
+    if decimal:
+        reasons = {
+            f: (why, "" if op.variant == "cmos" else INVALID) for f, (why, _) in reasons.items()
+        }
+    reasons["c"] = _carry_reason(op, decimal, carries)
+    if operation == "COMPARE":
+        left, right = signed(op.alu["a"]), signed(op.alu["b"])
+        if not -128 <= left - right <= 127:
+            order = "<" if left < right else ">"
+            says = f"signed: the sum reads {signed(judged)}, yet {left} {order} {right}"
+            reasons["n"] = (reasons["n"][0], says)
+    says = signed_reading(op)
+    if decimal:
+        says = "of the sum before correction, as on NMOS" if op.variant == "cmos" else INVALID
+    reasons["v"] = (f"c8 XOR c7 = {carries[8]} XOR {carries[7]}", says)
+    return reasons
+
+
+def _carry_reason(op: Operation, decimal: int, carries: list[int]) -> tuple[str, str]:
+    operation, a, m = op.alu["operation"], op.alu["a"], op.alu["b"]
+    c = op.after["c"]
+    invalid = decimal and not are_digits(a, m)
+    if operation in ("SHIFT_RIGHT", "ROTATE_RIGHT"):
+        return "bit 0 that fell out", f"the remainder of {a} / 2"
+    if operation in ("SHIFT_LEFT", "ROTATE_LEFT"):
+        return (
+            f"c8 is {carries[8]}",
+            f"bit 7 that fell out: {a} x 2 is {'over' if c else 'within'} 255",
+        )
+    if operation == "COMPARE":
+        return f"c8 is {carries[8]}", f"unsigned: {a} {'>=' if c else '<'} {m}"
+    if operation == "SUBTRACT":
+        borrow = "" if op.carry_in else " - 1"
+        what = f"{a:02X} - {m:02X}{borrow}" if decimal else f"{a} - {m}{borrow}"
+        if invalid:
+            return f"c8 is {carries[8]}", ABOVE_NINE
+        return f"c8 is {carries[8]}", f"unsigned: {what} needs {'no ' if c else 'a '}borrow"
+    one = " + 1" if op.carry_in else ""
+    if decimal:
+        if invalid:
+            return "c8, or high digit > 9", ABOVE_NINE
+        return "c8, or high digit > 9", f"{a:02X} + {m:02X}{one} is {'over' if c else 'within'} 99"
+    total = a + m + op.carry_in
+    return (
+        f"c8 is {carries[8]}",
+        f"unsigned: {a} + {m}{one} = {total}, {'over' if c else 'within'} 255",
+    )
+
+
+def signed_reading(op: Operation) -> str:
+    """The sum, difference or comparison of two's complement numbers, and whether it fits."""
+    a, m = signed(op.alu["a"]), signed(op.alu["b"])
+    second = f"({m})" if m < 0 else f"{m}"
+    if op.alu["operation"] in ("SUBTRACT", "COMPARE"):
+        borrow = op.alu["operation"] == "SUBTRACT" and not op.carry_in
+        value = a - m - borrow
+        shown = f"{a} - {second}" + (" - 1" if borrow else "")
+    else:
+        value = a + m + op.carry_in
+        shown = f"{a} + {second}" + (" + 1" if op.carry_in else "")
+    fits = "past 127" if value > 127 else "past -128" if value < -128 else "in range"
+    return f"signed: {shown} = {value}, {fits}"

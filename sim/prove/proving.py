@@ -1,0 +1,195 @@
+"""Proof: the netlist does what the specification says, in every state there is.
+
+One clock of the netlist is the same function that evaluates cases, given symbols for wires. The
+opcode is a number, so control folds away and what is left is the datapath, clock by clock; where a
+sequence can go on in several ways, each is followed by itself. Z3 then looks for a state in which a
+register, flag, address or byte differs from its term of the specification.
+
+An instruction starts with every register, flag, byte and latch unknown, and what it leaves is
+proved to be a start again: of an instruction, or of the entry that the pins ask for. Reset is
+proved from any state at all. So what is proved holds of any program.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from ..family.instructions import BY_MNEMONIC, EVENTS, VARIANTS
+from ..netlist.synthesis import Netlist, drawn_netlist
+from .equivalence import Equivalence, equivalence, optimised_netlist
+from .machine import Machine
+from .prover import TIMEOUT, Proof, Prover, Refuted
+from .specification import Specification, specify
+
+__all__ = ["ROWS", "ProofReport", "proof_size", "prove"]
+
+#: What there is a row for: the mnemonics, then the entries.
+ROWS: Final = (*BY_MNEMONIC, *EVENTS[1:])
+
+
+# All opcodes
+
+
+@dataclass
+class Share:
+    """What was found out about the opcodes of one mnemonic, or about one entry."""
+
+    proofs: list[Proof] = field(default_factory=list)
+
+    @property
+    def opcodes(self) -> list[int]:
+        """None for an entry."""
+        return [proof.opcode for proof in self.proofs if proof.opcode is not None]
+
+    @property
+    def properties(self) -> int:
+        """How many there are."""
+        return sum(proof.properties for proof in self.proofs)
+
+    @property
+    def refuted(self) -> list[Refuted]:
+        """Those that do not hold."""
+        return [refuted for proof in self.proofs for refuted in proof.refuted]
+
+    @property
+    def unproved(self) -> int:
+        """How many the solver gave up."""
+        return sum(len(proof.unproved) for proof in self.proofs)
+
+    @property
+    def seconds(self) -> float:
+        """How long it took."""
+        return sum(proof.seconds for proof in self.proofs)
+
+    @property
+    def agree(self) -> bool:
+        """True if each opcode has properties, and all are proved."""
+        done = all(proof.properties for proof in self.proofs)
+        return bool(self.proofs) and done and not self.refuted and not self.unproved
+
+
+@dataclass
+class VariantProof:
+    """One variant, a share for each row."""
+
+    variant: str
+    shares: dict[str, Share]
+    equivalence: Equivalence
+    seconds: float
+
+    @property
+    def agree(self) -> bool:
+        """True if there was something to prove in every row, and all of it is proved."""
+        rows = [share.agree for share in self.shares.values()]
+        return bool(rows) and all(rows) and self.equivalence.agree
+
+    @property
+    def total(self) -> Share:
+        """All rows as one."""
+        return Share([proof for share in self.shares.values() for proof in share.proofs])
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        return {
+            "agree": self.agree,
+            "properties": self.total.properties,
+            "seconds": round(self.seconds, 3),
+            "instructions": {
+                name: {
+                    "opcodes": share.opcodes,
+                    "properties": share.properties,
+                    "refuted": len(share.refuted),
+                    "unproved": share.unproved,
+                }
+                for name, share in self.shares.items()
+            },
+            "equivalence": self.equivalence.to_json(),
+        }
+
+
+@dataclass
+class ProofReport:
+    """What was proved, by variant; `adder` is the form of the ALU's."""
+
+    variants: dict[str, VariantProof]
+    adder: str = "ripple"
+
+    @property
+    def agree(self) -> bool:
+        """True if something was proved of every variant, and nothing was not."""
+        return bool(self.variants) and all(one.agree for one in self.variants.values())
+
+    @property
+    def first(self) -> Refuted | None:
+        """The first property that does not hold."""
+        return next((r for one in self.variants.values() for r in one.total.refuted), None)
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        return {
+            "agree": self.agree,
+            "adder": self.adder,
+            "variants": {name: one.to_json() for name, one in self.variants.items()},
+            "first": self.first and self.first.to_json(),
+        }
+
+
+def proof_size(variant: str = "all", names: Collection[str] = ()) -> int:
+    """How many opcodes and entries there are to do; an optimised netlist counts as one more."""
+    variants = VARIANTS if variant == "all" else (variant,)
+    each = sum(len(forms(name)) for name in ROWS if not names or name in names)
+    return len(variants) * (each + 1)
+
+
+def forms(name: str) -> list[str]:
+    """The modes of a mnemonic; an entry has the mode ""."""
+    return list(BY_MNEMONIC.get(name, ("",)))
+
+
+def prove(
+    variant: str = "all",
+    names: Collection[str] = (),
+    progress: Callable[[int], object] | None = None,
+    *,
+    netlist: Netlist | None = None,
+    optimised: Netlist | None = None,
+    specification: Callable[[str, str, str], Specification] = specify,
+    timeout: float = TIMEOUT,
+    adder: str = "ripple",
+) -> ProofReport:
+    """Proves the rows named, or all of `ROWS`, and that the optimised netlist is the drawn one.
+
+    `variant` may be "all", and `adder` is the form of the ALU's. `netlist` and `optimised` stand in
+    for the variant's own, and `specification` for the one that is. `progress` is told what is done
+    of `proof_size`. `timeout` is in seconds, for one question to the solver; one that takes longer
+    is left unproved. Raises NetlistError if a netlist cannot be made, ValueError for an unknown
+    row, variant or adder.
+    """
+    for name in names:
+        if name not in ROWS:
+            raise ValueError(f"row {name!r}: expected a mnemonic, IRQ, NMI or RESET")
+    if variant not in (*VARIANTS, "all"):
+        raise ValueError(f"variant {variant!r}: expected one of {', '.join(VARIANTS)}, all")
+    report, done = ProofReport({}, adder), 0
+    for one in VARIANTS if variant == "all" else (variant,):
+        began = time.perf_counter()
+        drawn = netlist or drawn_netlist(one, adder)
+        machine = Machine(drawn)
+        shares = {}
+        for name in ROWS:
+            if not names or name in names:
+                shares[name] = Share()
+                for mode in forms(name):
+                    prover = Prover(machine, specification(name, mode, one), timeout)
+                    shares[name].proofs.append(prover.prove())
+                    done += 1
+                    if progress is not None:
+                        progress(done)
+        equal = equivalence(drawn, optimised or optimised_netlist(one, adder), timeout)
+        seconds = time.perf_counter() - began
+        report.variants[one] = VariantProof(one, shares, equal, seconds)
+        done += 1
+    return report

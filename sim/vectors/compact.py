@@ -1,0 +1,285 @@
+"""Vectors: a few cases with their outcomes, for someone else's unit tests.
+
+As few as a greedy cover finds that still show every stuck-at fault of the netlist that the sweep's
+cases show, and every planted mistake in every instruction that it is made in.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import chain
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from ..cases.exhaustive import exhaustive_cases
+from ..cases.layout import CASE, Cases, Outcomes, unnamed
+from ..cases.memory import possible
+from ..family.instructions import BY_MNEMONIC, EVENTS, INSTRUCTIONS, Instruction
+from ..grade.faults import Fault, Injector, Trace, fault_sites
+from ..grade.scenarios import alike, trace_cases
+from ..mistakes.catalogue import MISTAKES, Mistake, Mistaken
+from ..netlist.synthesis import cache_folder, drawn_netlist
+from ..system.files import written_beside
+from ..system.workers import processors, workers
+from ..witness.comparison import Comparison, differences
+from ..witness.gates import Gates
+from ..witness.model import Model
+
+__all__ = ["Vectors", "VectorsError", "compact"]
+
+ENTRIES: Final[tuple[Instruction | str, ...]] = (*INSTRUCTIONS, *EVENTS[1:])
+POOL: Final = 8192  # one in so many of an opcode's or event's cases is asked about every fault
+WIDE: Final = 128  # and one in so many about those that the others do not show
+LEAST: Final = 16  # cases of each
+SHARES: Final = 16  # of the faults
+
+#: What is looked at, in words that go with the numbers of a coverage.
+SCOPE: Final = (
+    "stuck-at faults: one wire or pin of the drawn netlist held at 0 or 1, seen in the outcome or "
+    "on the bus. Undetected are those that no case of one instruction or event shows: they need "
+    "runs with the pins driven, or cannot be seen at all. Mistakes count once for each instruction "
+    "and mode of arithmetic. After RESET the makers leave D open, except on cmos."
+)
+
+
+class VectorsError(Exception):
+    """Vectors that cannot be made or written; the message is one line."""
+
+
+@dataclass(frozen=True)
+class Vectors:
+    """Cases, and what they cover: plain values by name."""
+
+    variant: str
+    cases: Cases
+    coverage: dict[str, Any]
+
+    def outcomes(self) -> Outcomes:
+        """What the gates answer. Raises VectorsError where the model does not say the same."""
+        gates = Gates(self.variant)
+        answers, expected = gates.execute(self.cases), Model(self.variant).execute(self.cases)
+        if gates.off_bus or not Comparison.of(self.cases, expected, answers).agree:
+            raise VectorsError(f"{self.variant}: the gates do not agree with the model")
+        return answers
+
+
+# The pool
+
+
+def _sampled(one_in: int) -> Cases:
+    """The same part of the sweep's cases each time, of those that one memory can hold."""
+    parts = []
+    for seed, entry in enumerate(ENTRIES):
+        cases = np.concatenate([unnamed(batch) for batch in exhaustive_cases(entry)]).view(CASE)
+        fitting = unnamed(cases)[possible(cases)]
+        rng = np.random.default_rng(seed)
+        parts.append(rng.choice(fitting, max(LEAST, len(fitting) // one_in), replace=False))
+    return np.concatenate(parts).view(CASE)
+
+
+def _in_lanes(cases: Cases) -> Cases:
+    """The cases in the order of a trace's lanes."""
+    return np.concatenate([unnamed(block) for block, _ in alike(cases)]).view(CASE)
+
+
+# Mistakes
+
+
+Target = tuple[Mistake, str]
+
+
+def _targets(variant: str) -> list[Target]:
+    """Each mistake, in each mode that the variant has, in each instruction that it is made in."""
+    return [
+        (made, name)
+        for mistake in MISTAKES
+        if variant in mistake.variants
+        for made in mistake.variations()
+        if variant != "binary" or made.modes != "decimal"
+        for name in sorted(made.mnemonics)
+    ]
+
+
+def _entries_of(name: str) -> list[Instruction | str]:
+    return [name] if name in EVENTS else list(BY_MNEMONIC[name].values())
+
+
+def _rows_of(cases: Cases, name: str) -> npt.NDArray[np.int64]:
+    """Where the cases of a mnemonic or event are; an IRQ that is masked belongs to neither."""
+    if name in EVENTS:
+        happens = (name != "IRQ") | (cases["p"] & 4 == 0)
+        return np.flatnonzero((cases["event"] == EVENTS.index(name)) & happens)
+    opcodes = [entry.opcode for entry in BY_MNEMONIC[name].values()]
+    return np.flatnonzero((cases["event"] == 0) & np.isin(cases["bytes"][:, 0], opcodes))
+
+
+def _exposed(variant: str, target: Target, cases: Cases) -> npt.NDArray[np.int64]:
+    """The cases that expose a mistake."""
+    mistake, name = target
+    rows = _rows_of(cases, name)
+    if not len(rows):
+        return rows
+    asked = cases[rows]
+    skip = ["p.d"] if name == "RESET" and variant != "cmos" else []
+    expected, actual = (
+        witness.execute(asked) for witness in (Model(variant), Mistaken(mistake, variant=variant))
+    )
+    return rows[np.logical_or.reduce(list(differences(expected, actual, skip).values()))]
+
+
+def _first_exposed(variant: str, target: Target) -> Cases | None:
+    """The first case of the sweep that exposes a mistake, if one does."""
+    for batch in chain.from_iterable(exhaustive_cases(entry) for entry in _entries_of(target[1])):
+        cases = batch[possible(batch)]
+        rows = _exposed(variant, target, cases)
+        if len(rows):
+            return cases[rows[:1]]
+    return None
+
+
+# Faults
+
+
+@lru_cache(maxsize=2)
+def _traced(variant: str, cases: bytes) -> tuple[Injector, Trace]:
+    injector = Injector(drawn_netlist(variant))
+    return injector, trace_cases(injector, variant, np.frombuffer(cases, CASE))
+
+
+def _lanes(variant: str, cases: bytes, share: int, faults: Sequence[Fault]) -> tuple[int, Any]:
+    """For each fault of a share the lanes in which it is seen."""
+    injector, trace = _traced(variant, cases)
+    return share, [injector.seen(trace, fault, every=True) for fault in faults]
+
+
+def compact(
+    variant: str = "nmos",
+    faults: Sequence[Fault] | None = None,
+    progress: Callable[[int], object] | None = None,
+    *,
+    jobs: int | None = None,
+) -> Vectors:
+    """The compact set of a variant, the same each time; `faults` are all by default.
+
+    `progress` is told what is done of 100. Raises NetlistError, DisagreementError or WorkerError.
+    """
+    listed = fault_sites(drawn_netlist(variant)).faults if faults is None else tuple(faults)
+    pool = _sampled(POOL)
+    targets = _targets(variant)
+    missing = [target for target in targets if not len(_exposed(variant, target, pool))]
+    more = [first for target in missing if (first := _first_exposed(variant, target)) is not None]
+    pool = _in_lanes(np.concatenate([unnamed(part) for part in (pool, *more)]).view(CASE))
+    wide = _in_lanes(_sampled(WIDE))
+
+    with workers(processors() if jobs is None else jobs) as work:
+
+        def seen(cases: Cases, asked: Sequence[Fault], begin: int, end: int) -> list[int]:
+            shares = [asked[share::SHARES] for share in range(SHARES)]
+            lanes: list[int] = [0] * len(asked)
+            tasks = [
+                (_lanes, variant, cases.tobytes(), share, faults)
+                for share, faults in enumerate(shares)
+            ]
+            for done, (share, found) in enumerate(work(tasks), start=1):
+                lanes[share::SHARES] = found
+                if progress is not None:
+                    progress(begin + (end - begin) * done // SHARES)
+            return lanes
+
+        by_pool = seen(pool, listed, 0, 90)
+        rest = [fault for fault, lanes in zip(listed, by_pool, strict=True) if not lanes]
+        by_wide = [lanes for lanes in seen(wide, rest, 90, 100) if lanes]
+
+    rows = [_bits(_exposed(variant, target, pool)) for target in targets]
+    shown = [lanes for lanes in by_pool if lanes]
+    found = [lanes for lanes in rows if lanes]
+    chosen = np.concatenate(
+        [
+            unnamed(pool)[_cover(shown + found, len(pool))],
+            unnamed(wide)[_cover(by_wide, len(wide))],
+        ]
+    ).view(CASE)
+    coverage = {
+        "variant": variant,
+        "cases": len(chosen),
+        "faults": len(listed),
+        "detected": len(shown) + len(by_wide),
+        "undetected": len(rest) - len(by_wide),
+        "mistakes": len({mistake.number for mistake, _ in targets}),
+        "planted": len(targets),
+        "found": len(found),
+        "scope": SCOPE,
+    }
+    return Vectors(variant, _in_lanes(chosen), coverage)
+
+
+# The cover
+
+
+def _bits(rows: npt.NDArray[np.int64]) -> int:
+    return sum(1 << int(row) for row in rows)
+
+
+def _cover(sets: Sequence[int], size: int) -> list[int]:
+    """A few of `size` elements, of which each set has one: greedy, then without the needless.
+
+    A set is a mask of elements; none is empty.
+    """
+    # Only the smallest matter: what hits a set hits those that contain it.
+    unique = sorted(set(sets), key=lambda lanes: (lanes.bit_count(), lanes))
+    if not unique:
+        return []
+    length = (size + 7) // 8
+    packed = np.frombuffer(b"".join(s.to_bytes(length, "little") for s in unique), np.uint8)
+    table = np.unpackbits(packed.reshape(-1, length), axis=1, count=size, bitorder="little")
+    flipped = np.packbits(table.T, axis=1, bitorder="little")
+    hits = [int.from_bytes(row.tobytes(), "little") for row in flipped]
+    left = (1 << len(unique)) - 1
+    chosen: list[int] = []
+    while left:
+        # A set that is hard to hit comes first: whatever hits it, one of these must be taken.
+        hardest = (left & -left).bit_length() - 1
+        among = np.flatnonzero(table[hardest]).tolist()
+        best = max(among, key=lambda element: ((hits[element] & left).bit_count(), -element))
+        chosen.append(best)
+        left &= ~hits[best]
+    times = table[:, chosen].sum(axis=1, dtype=np.int64)
+    kept = list(chosen)
+    for element in reversed(chosen):
+        without = times - table[:, element]
+        if without.all():
+            times = without
+            kept.remove(element)
+    return sorted(kept)
+
+
+# What the user's cache holds: half a minute's work
+
+
+def cached(variant: str, progress: Callable[[int], object] | None = None) -> Vectors:
+    """As `compact`, but kept in the user's cache for this very netlist and these very sources."""
+    netlist = drawn_netlist(variant)
+    digest = hashlib.sha256(repr((netlist, np.__version__)).encode())
+    # All rooms: what a set depends on is more than a list would remember.
+    for source in sorted(Path(__file__).parents[1].rglob("*.py")):
+        digest.update(source.read_bytes())
+    path = cache_folder() / f"vectors-{variant}-{digest.hexdigest()[:32]}.json"
+    with suppress(OSError, ValueError, KeyError, TypeError):
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        cases = np.frombuffer(bytes.fromhex(kept["cases"]), CASE)
+        if len(cases) == kept["coverage"]["cases"] > 0:
+            return Vectors(variant, cases, kept["coverage"])
+    made = compact(variant, progress=progress)
+    with suppress(OSError):  # it is only made again
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with written_beside(path) as file:
+            json.dump({"cases": made.cases.tobytes().hex(), "coverage": made.coverage}, file)
+    return made

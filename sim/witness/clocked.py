@@ -1,0 +1,178 @@
+"""The clocked witness: the hardware in Amaranth's simulator, clock by clock."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, NamedTuple, Protocol
+
+import numpy as np
+from amaranth.sim import Simulator
+
+from carrywave.rtl.datapath import Unit
+from carrywave.rtl.decode import Step
+from carrywave.rtl.interrupts import Cause
+
+from ..cases.layout import OUTCOME, Cases, Outcomes
+from ..cases.memory import lay_out
+from ..family.instructions import BY_OPCODE, EVENTS
+
+__all__ = ["Clocked", "Registers", "StoppedError"]
+
+Context = Any  # Amaranth's testbench context, which it does not type
+PERIOD = 1e-6
+LONGEST = 8  # clocks in any sequence, and one to spare
+NOP = 0xEA
+
+
+class StoppedError(Exception):
+    """The unit fetched an opcode outside the documented set."""
+
+    def __init__(self, opcode: int, address: int) -> None:
+        """Keeps both as attributes."""
+        super().__init__(f"opcode {opcode:02X} at {address:04X} is outside the documented set")
+        self.opcode, self.address = opcode, address
+
+
+class Registers(NamedTuple):
+    """The state between two instructions; `p` has bits 4 and 5 set."""
+
+    pc: int
+    a: int
+    x: int
+    y: int
+    sp: int
+    p: int
+
+
+class Recorder(Protocol):
+    """Sees the settled unit once a clock."""
+
+    def clock(self, ctx: Context, unit: Unit, name: str) -> None:
+        """`name` is the mnemonic, or the event whose entry runs."""
+
+
+def simulate(unit: Unit, testbench: Callable[[Context], Any]) -> None:
+    """Runs the testbench to its end beside the unit and its clock."""
+    simulator = Simulator(unit)
+    simulator.add_clock(PERIOD)
+    simulator.add_testbench(testbench)
+    simulator.run()
+
+
+def registers(ctx: Context, unit: Unit) -> Registers:
+    """Reads the registers; B has no register and reads as 1, as it is pushed by PHP."""
+    get = ctx.get
+    p = status_byte(get(unit.status.flags.as_value()))
+    return Registers(
+        get(unit.pc), get(unit.a), get(unit.x), get(unit.y), get(unit.stack.pointer), p
+    )
+
+
+def status_byte(flags: int) -> int:
+    """The pushed byte of six flags that lie C Z I D V N."""
+    return (flags & 0x30) << 2 | 0x30 | flags & 0x0F
+
+
+class Clocked:
+    """The witness that runs each case on the hardware.
+
+    `recorder`, if given, sees each clock of each case, and one clock more: the fetch that follows.
+    """
+
+    def __init__(
+        self, variant: str = "nmos", recorder: Recorder | None = None, adder: str = "ripple"
+    ) -> None:
+        """`variant` is "nmos", "cmos" or "binary"; `adder` is one of `isa.ADDERS`."""
+        self.variant, self.recorder, self.adder = variant, recorder, adder
+
+    def execute(self, cases: Cases) -> Outcomes:
+        """Answers each case. Raises StoppedError at an opcode outside the documented set."""
+        cases = np.asarray(cases)
+        flat = np.atleast_1d(cases)
+        outcomes = np.zeros(flat.shape, OUTCOME)
+        unit = Unit(self.variant, self.adder)
+
+        async def testbench(ctx: Context) -> None:
+            for i, case in enumerate(flat):
+                outcomes[i] = await self._execute(ctx, unit, case)
+
+        simulate(unit, testbench)
+        return outcomes.reshape(cases.shape)
+
+    async def _execute(self, ctx: Context, unit: Unit, case: np.void) -> tuple[Any, ...]:
+        event = EVENTS[case["event"]]
+        pc, memory = int(case["pc"]), lay_out(case)
+        # An interrupt is decided during the instruction before it: a NOP that the case does not
+        # see.
+        await load(ctx, unit, case, pc if event == "instruction" else (pc - 1) % 65536)
+        if event != "instruction":
+            memory[(pc - 1) % 65536] = NOP
+            ctx.set(unit.irq_n, int(event != "IRQ"))
+            ctx.set(unit.nmi_n, int(event != "NMI"))
+            for clock in range(2):
+                ctx.set(unit.reset_n, int(event != "RESET" or clock == 0))
+                ctx.set(unit.data_in, memory[ctx.get(unit.address)] if clock == 0 else 0)
+                await ctx.tick()
+            ctx.set(unit.reset_n, 1)
+        name = (
+            BY_OPCODE[int(case["bytes"][0])].mnemonic if int(case["bytes"][0]) in BY_OPCODE else "?"
+        )
+        if not ctx.get(unit.control.position == Step.FETCH):
+            name = event
+
+        pushed: list[int] = []
+        push_address: list[int] = []
+        stored: list[int] = []
+        for clock in range(LONGEST + 1):
+            address = ctx.get(unit.address)
+            ctx.set(unit.data_in, memory.get(address, 0xA7))  # what no one put there is not zero
+            if clock and ctx.get(unit.sync):
+                break
+            if ctx.get(unit.stopped):
+                raise StoppedError(int(case["bytes"][0]), pc)
+            if ctx.get(unit.write):
+                byte = ctx.get(unit.data_out)
+                if ctx.get(unit.stack.push):
+                    pushed.append(byte)
+                    push_address.append(address)
+                else:
+                    stored.append(byte)
+            if self.recorder:
+                self.recorder.clock(ctx, unit, name)
+            await ctx.tick()
+        else:
+            raise RuntimeError(f"{name} at {pc:04X} did not end within {LONGEST} clocks")
+        if self.recorder:
+            self.recorder.clock(ctx, unit, name_of(memory.get(address, 0xA7)))
+        three = (0, 0, 0)
+        return (
+            *registers(ctx, unit),
+            len(pushed),
+            (*pushed, *three)[:3],
+            int(bool(stored)),
+            stored[-1] if stored else 0,
+            clock,
+            (*push_address, *three)[:3],
+        )
+
+
+async def load(ctx: Context, unit: Unit, case: np.void, pc: int) -> None:
+    """Puts the unit into a case's state, in the clock that fetches the opcode at `pc`."""
+    p = int(case["p"])
+    for signal, value in (
+        (unit.a, case["a"]), (unit.x, case["x"]), (unit.y, case["y"]),
+        (unit.stack.pointer, case["sp"]), (unit.pc, pc),
+        (unit.status.flags.as_value(), p >> 2 & 0x30 | p & 0x0F),
+        (unit.control.position, Step.FETCH), (unit.control.clock_number, 0),
+        (unit.interrupts.cause, Cause.INSTRUCTION), (unit.interrupts.nmi_before, 1),
+        (unit.interrupts.nmi_pending, 0), (unit.interrupts.nmi_decided, 0),
+        (unit.interrupts.irq_decided, 0),
+        (unit.irq_n, 1), (unit.nmi_n, 1), (unit.reset_n, 1),
+    ):  # fmt: skip
+        ctx.set(signal, int(value) if isinstance(value, np.integer) else value)
+
+
+def name_of(opcode: int) -> str:
+    """The mnemonic, or "?" for an opcode outside the documented set."""
+    entry = BY_OPCODE.get(opcode)
+    return entry.mnemonic if entry else "?"

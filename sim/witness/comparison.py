@@ -1,0 +1,325 @@
+"""Comparison: what two witnesses say of the same cases, field by field, and its report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, field
+from typing import Any, Final, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from ..cases.kinds import KEYS, in_order, keys_of, name_of_key
+from ..cases.layout import CASE, OUTCOME, Cases, Outcomes, plain
+from ..family.status import FLAG_BITS
+
+__all__ = ["FIELDS", "Comparison", "Disagreement", "Tally", "Witness", "compare", "differences"]
+
+FLAG_FIELDS: Final = tuple(f"p.{name}" for name in FLAG_BITS)
+
+#: What is compared of an outcome, each flag by itself. Bits 4 and 5 of `p` are no flags.
+FIELDS: Final = (
+    "pc", "a", "x", "y", "sp", *FLAG_FIELDS,
+    "pushes", "pushed", "stores", "stored", "cycles", "push_address",
+)  # fmt: skip
+
+_CHUNK: Final = 1 << 14  # rows at a time: both sides and their difference stay in the cache
+_WORDS: Final = OUTCOME.itemsize // 4  # an outcome is compared as whole words
+
+
+class Witness(Protocol):
+    """Anything that answers cases."""
+
+    def execute(self, cases: Cases) -> Outcomes:
+        """Answers each case: an `OUTCOME` array of the same shape."""
+        ...
+
+
+@dataclass(frozen=True)
+class Tally:
+    """One instruction's share; `fields` has those that differ, in the order of `FIELDS`."""
+
+    cases: int
+    mismatches: int = 0
+    fields: dict[str, int] = field(default_factory=dict)
+
+    def merge(self, other: Tally) -> Tally:
+        """The sum of the two."""
+        return Tally(
+            self.cases + other.cases,
+            self.mismatches + other.mismatches,
+            {
+                name: self.fields.get(name, 0) + other.fields.get(name, 0)
+                for name in FIELDS
+                if name in self.fields or name in other.fields
+            },
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Disagreement:
+    """One wrong case in full: its index among the cases compared, and 0-d structured arrays."""
+
+    index: int
+    case: Cases
+    expected: Outcomes
+    actual: Outcomes
+
+    def _key(self) -> tuple[int, bytes, bytes, bytes]:
+        return (
+            self.index,
+            self.case.tobytes(),
+            self.expected.tobytes(),
+            self.actual.tobytes(),
+        )
+
+    def __eq__(self, other: object) -> bool:
+        """Whether all bytes are the same: NumPy's own comparison answers an array."""
+        return isinstance(other, Disagreement) and self._key() == other._key()
+
+    def __hash__(self) -> int:
+        """Follows equality."""
+        return hash(self._key())
+
+    def after(self, cases: int) -> Disagreement:
+        """The same one behind so many cases more."""
+        return Disagreement(self.index + cases, self.case, self.expected, self.actual)
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """How many of how many cases differ, in which instructions and fields, and the first of them.
+
+    `skipped` names the fields that were not compared at all; `uncounted` is the number of cases
+    in which `cycles` was not, because one side did not count them. `Comparison()` has compared
+    nothing.
+    """
+
+    cases: int = 0
+    mismatches: int = 0
+    instructions: dict[str, Tally] = field(default_factory=dict)
+    first: Disagreement | None = None
+    skipped: tuple[str, ...] = ()
+    uncounted: int = 0
+
+    @property
+    def agree(self) -> bool:
+        """Whether something was compared and nothing differs: comparing nothing never agrees."""
+        return self.cases > 0 and self.mismatches == 0 and len(self.skipped) < len(FIELDS)
+
+    def _repr_html_(self) -> str:
+        """What a notebook shows: the verdict, and what differs in which instruction."""
+        verdict = "agree" if self.agree else "disagree" if self.mismatches else "nothing compared"
+        rows = ""
+        for name, share in self.instructions.items():
+            if share.mismatches:
+                fields = " ".join(f"{field}:{count:,}" for field, count in share.fields.items())
+                cells = (name, f"{share.cases:,}", f"{share.mismatches:,}", fields)
+                rows += f"<tr>{''.join(f'<td>{cell}</td>' for cell in cells)}</tr>"
+        head = "<tr><th>instruction</th><th>cases</th><th>wrong</th><th>fields</th></tr>"
+        table = f"<table>{head}{rows}</table>" if rows else ""
+        return f"<p>{verdict}: {self.mismatches:,} of {self.cases:,} cases differ</p>{table}"
+
+    @classmethod
+    def of(
+        cls, cases: Cases, expected: Outcomes, actual: Outcomes, skip: Collection[str] = ()
+    ) -> Comparison:
+        """Compares outcomes already at hand; `skip` names fields, or "p" for all six flags.
+
+        `pushed` and `push_address` count only in the first `pushes` entries expected, `stored`
+        only where a store is expected, and `cycles` only where both sides counted them. Raises
+        ValueError for an unknown field or event and for arrays of other lengths or layouts.
+        """
+        skipped = _skipped(skip)
+        cases = _flat("cases", cases, CASE)
+        expected = _flat("expected outcomes", expected, OUTCOME)
+        actual = _flat("actual outcomes", actual, OUTCOME)
+        count = len(cases)
+        if not len(expected) == len(actual) == count:
+            raise ValueError(
+                f"{count} cases, but {len(expected)} expected and {len(actual)} actual outcomes"
+            )
+        keys = keys_of(cases)
+        wrong_by_key = np.zeros(KEYS, np.int64)
+        fields_by_key = {name: np.zeros(KEYS, np.int64) for name in FIELDS if name not in skipped}
+        first: int | None = None
+        uncounted = 0
+        masks = [_word_mask(skipped, min(count, _CHUNK))]
+        masks.append(_word_mask({*skipped, "cycles"}, min(count, _CHUNK)))
+        for start in range(0, count, _CHUNK):
+            here = slice(start, start + _CHUNK)
+            e, a = expected[here], actual[here]
+            counted = int(np.count_nonzero((e["cycles"] != 0) & (a["cycles"] != 0)))
+            uncounted += len(a) - counted
+            differs = e.view("<u4") ^ a.view("<u4")
+            # One that never counts clocks would otherwise have every row looked at closely.
+            differs &= masks[counted == 0][: len(differs)]
+            if not differs.any():
+                continue
+            rows = np.flatnonzero(differs) // _WORDS
+            rows = rows[np.diff(rows, prepend=-1) > 0]
+            found = differences(e[rows], a[rows], skipped)
+            wrong = np.zeros(len(rows), np.bool_)
+            near = keys[here][rows]
+            for name, mask in found.items():
+                if mask.any():
+                    wrong |= mask
+                    fields_by_key[name] += np.bincount(near[mask], minlength=KEYS)
+            if first is None and wrong.any():
+                first = start + int(rows[wrong.argmax()])
+            wrong_by_key += np.bincount(near[wrong], minlength=KEYS)
+
+        instructions: dict[str, Tally] = {}
+        cases_by_key = np.bincount(keys, minlength=KEYS)
+        for key in np.flatnonzero(cases_by_key):
+            share = Tally(
+                int(cases_by_key[key]),
+                int(wrong_by_key[key]),
+                {name: int(by_key[key]) for name, by_key in fields_by_key.items() if by_key[key]},
+            )
+            name = name_of_key(int(key))
+            instructions[name] = instructions[name].merge(share) if name in instructions else share
+        return cls(
+            cases=count,
+            mismatches=int(wrong_by_key.sum()),
+            instructions={name: instructions[name] for name in in_order(instructions)},
+            first=None
+            if first is None
+            else Disagreement(
+                first, *(_single(whole, first) for whole in (cases, expected, actual))
+            ),
+            skipped=skipped,
+            uncounted=0 if "cycles" in skipped else uncounted,
+        )
+
+    def merge(self, other: Comparison) -> Comparison:
+        """The comparison of this one's cases followed by the other's.
+
+        Associative, with `Comparison()` as the neutral element, so parts may be merged in any
+        grouping as long as they stay in order: a(bc) = (ab)c. Indices count on from this one's
+        cases, and `first` is the one of the lower index. A field skipped by either is skipped.
+        """
+        first = self.first
+        if first is None and other.first is not None:
+            first = other.first.after(self.cases)
+        instructions = dict(self.instructions)
+        for name, share in other.instructions.items():
+            instructions[name] = instructions[name].merge(share) if name in instructions else share
+        return Comparison(
+            self.cases + other.cases,
+            self.mismatches + other.mismatches,
+            {name: instructions[name] for name in in_order(instructions)},
+            first,
+            _skipped({*self.skipped, *other.skipped}),
+            self.uncounted + other.uncounted,
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """The same as plain dictionaries, lists and numbers."""
+        return {
+            "agree": self.agree,
+            "cases": self.cases,
+            "mismatches": self.mismatches,
+            "skipped": list(self.skipped),
+            "uncounted": self.uncounted,
+            "instructions": {
+                name: {
+                    "cases": share.cases,
+                    "mismatches": share.mismatches,
+                    "fields": dict(share.fields),
+                }
+                for name, share in self.instructions.items()
+            },
+            "first": None
+            if self.first is None
+            else {
+                "index": self.first.index,
+                "case": plain(self.first.case),
+                "expected": plain(self.first.expected),
+                "actual": plain(self.first.actual),
+            },
+        }
+
+
+def compare(
+    reference: Witness,
+    subject: Witness,
+    cases: Cases,
+    *,
+    skip: Collection[str] = (),
+    batch: int = 1 << 20,
+    progress: Callable[[int], object] | None = None,
+) -> Comparison:
+    """Puts the same cases to both, `batch` at a time, and compares what they say.
+
+    `progress` is told after each batch how many cases are done. See `Comparison.of` for `skip`
+    and for what is raised.
+    """
+    cases = _flat("cases", cases, CASE)
+    total = Comparison(skipped=_skipped(skip))
+    for start in range(0, len(cases), batch):
+        part = cases[start : start + batch]
+        answers = reference.execute(part), subject.execute(part)
+        total = total.merge(Comparison.of(part, *answers, skip))
+        if progress is not None:
+            progress(total.cases)
+    return total
+
+
+def differences(
+    expected: Outcomes, actual: Outcomes, skip: Collection[str] = ()
+) -> dict[str, npt.NDArray[np.bool_]]:
+    """For each field compared, in which rows of two one-dimensional arrays it differs."""
+    skipped = _skipped(skip)
+    flipped = expected["p"] ^ actual["p"]
+    found: dict[str, npt.NDArray[np.bool_]] = {}
+    for name in FIELDS:
+        if name in skipped:
+            continue
+        if name in FLAG_FIELDS:
+            found[name] = flipped & (1 << FLAG_BITS[name[-1]]) != 0
+            continue
+        e, a = expected[name], actual[name]
+        if name in ("pushed", "push_address"):
+            mask = np.zeros(len(expected), np.bool_)
+            for i in range(e.shape[1]):
+                mask |= (e[:, i] != a[:, i]) & (expected["pushes"] > i)
+        elif name == "stored":
+            mask = (e != a) & (expected["stores"] != 0)
+        elif name == "cycles":
+            mask = (e != a) & (e != 0) & (a != 0)
+        else:
+            mask = e != a
+        found[name] = mask
+    return found
+
+
+def _skipped(skip: Collection[str]) -> tuple[str, ...]:
+    """The names in order, "p" spelled out."""
+    for name in skip:
+        if name not in FIELDS and name != "p":
+            raise ValueError(f"field {name!r}: expected one of p, {', '.join(FIELDS)}")
+    return tuple(name for name in FIELDS if name in skip or (name in FLAG_FIELDS and "p" in skip))
+
+
+def _flat(what: str, records: npt.NDArray[np.void], layout: np.dtype[np.void]) -> Any:
+    records = np.asarray(records)
+    if records.dtype != layout:
+        kind = "CASE" if layout == CASE else "OUTCOME"
+        raise ValueError(f"{what}: expected the {kind} layout, not {records.dtype}")
+    return np.ascontiguousarray(records.reshape(-1))
+
+
+def _single(records: npt.NDArray[np.void], index: int) -> npt.NDArray[np.void]:
+    """A copy, lest one record keep millions alive."""
+    return records[index : index + 1].reshape(()).copy()
+
+
+def _word_mask(skipped: Collection[str], rows: int) -> npt.NDArray[np.uint32]:
+    """Ones where a bit of an outcome is compared, for so many rows."""
+    record = np.full(OUTCOME.itemsize, 0xFF, np.uint8).view(OUTCOME)
+    record["p"] = sum(1 << bit for name, bit in FLAG_BITS.items() if f"p.{name}" not in skipped)
+    for name in skipped:
+        if name not in FLAG_FIELDS:
+            record[name] = 0
+    return np.tile(record.view("<u4"), rows)

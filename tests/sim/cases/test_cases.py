@@ -1,0 +1,243 @@
+"""The case sets: every opcode and event, every input that can matter, counted one by one."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pytest
+
+from carrywave.sim.cases.exhaustive import exhaustive_cases, exhaustive_count
+from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, unnamed
+from carrywave.sim.cases.sampled import sampled_cases
+from carrywave.sim.family.instructions import BY_MNEMONIC, EVENTS, INSTRUCTIONS, Instruction
+
+ENTRIES: tuple[Instruction | str, ...] = (*INSTRUCTIONS, *EVENTS[1:])
+COMPLEMENT = {"pc": 0xFFFF, "vector": 0xFFFF}  # 0xFF for all others
+
+
+def name_of(entry: Instruction | str) -> str:
+    return entry if isinstance(entry, str) else f"{entry.mnemonic} {entry.mode}"
+
+
+@cache
+def everything(name: str, mode: str = "") -> Cases:
+    entry = BY_MNEMONIC[name][mode] if mode else name
+    return np.concatenate(list(exhaustive_cases(entry)))
+
+
+def distinct(*columns: Any) -> int:
+    """How many different combinations the columns take."""
+    key, size = np.zeros(len(columns[0]), np.int64), 1
+    for column in columns:
+        width = int(np.max(column)) + 1
+        key, size = key * width + column, size * width
+    seen = np.zeros(size, bool)  # sorting takes ten times as long
+    seen[key] = True
+    return int(np.count_nonzero(seen))
+
+
+def words(low: Any, high: Any) -> Any:
+    return low + (high.astype(np.int64) << 8)
+
+
+# What is there
+
+
+@pytest.mark.parametrize("entry", ENTRIES, ids=name_of)
+def test_batches_are_small_alike_each_time_and_as_many_as_announced(
+    entry: Instruction | str,
+) -> None:
+    batches = list(exhaustive_cases(entry))
+    assert batches
+    assert all(batch.dtype == CASE and 0 < len(batch) <= 1 << 18 for batch in batches)
+    assert sum(map(len, batches)) == exhaustive_count(entry)
+    again = exhaustive_cases(entry)
+    assert all(a.tobytes() == b.tobytes() for a, b in zip(batches, again, strict=True))
+
+
+@pytest.mark.parametrize("entry", ENTRIES, ids=name_of)
+def test_a_batch_is_of_one_opcode_or_event_and_says_nothing_more(entry: Instruction | str) -> None:
+    cases = np.concatenate(list(exhaustive_cases(entry)))
+    if isinstance(entry, str):
+        assert set(cases["event"]) == {EVENTS.index(entry)}
+        return
+    assert set(cases["event"]) == {0}
+    assert set(cases["bytes"][:, 0]) == {entry.opcode}
+    assert set(cases["length"]) == {entry.length}
+    assert not cases["bytes"][:, entry.length :].any()
+    code = cases["bytes"]
+    if entry.access:
+        high = code[:, 2].astype(np.uint16) << 8 if entry.mode == "absolute" else 0
+        assert (cases["address"] == code[:, 1] + high).all()
+    else:
+        assert not cases["address"].any()
+    assert cases["operand"].any() == (entry.access in ("read", "modify"))
+    pulls = {"PLA": 1, "PLP": 1, "RTS": 2, "RTI": 3}.get(entry.mnemonic, 0)
+    assert not cases["pulled"][:, pulls:].any()
+    assert cases["vector"].any() == (entry.mnemonic == "BRK")
+
+
+@pytest.mark.parametrize("entry", ENTRIES, ids=name_of)
+def test_whatever_need_not_matter_stands_in_two_ways_that_differ_in_every_bit(
+    entry: Instruction | str,
+) -> None:
+    cases = np.concatenate(list(exhaustive_cases(entry)))
+    checked = 0
+    for field in ("a", "x", "y", "sp", "p", "pc"):
+        counts = np.bincount(cases[field])
+        values, counts = np.flatnonzero(counts), counts[counts > 0]
+        if len(values) == 2:
+            assert values[0] ^ values[1] == COMPLEMENT.get(field, 0xFF)
+            assert counts[0] == counts[1]
+            checked += 1
+    assert checked >= 2
+
+
+@pytest.mark.parametrize("entry", ENTRIES, ids=name_of)
+def test_all_flags_and_the_counter_s_carries_are_asked_of_everything(
+    entry: Instruction | str,
+) -> None:
+    cases = np.concatenate(list(exhaustive_cases(entry)))
+    assert distinct(cases["p"]) == 256
+    pc = cases["pc"]
+    assert distinct(pc & 255) == distinct(pc >> 8) == 256
+    # Where the second and the third byte lie in the next page, and in the first one of memory.
+    assert {0x00FE, 0x00FF, 0x7FFE, 0x7FFF, 0xFFFE, 0xFFFF} <= set(pc[pc & 0xFE == 0xFE])
+
+
+def test_the_whole_set_has_its_size() -> None:
+    counts = {name_of(entry): exhaustive_count(entry) for entry in ENTRIES}
+    assert len(counts) == len(INSTRUCTIONS) + 3
+    assert sum(counts.values()) == 17_322_112
+    wanted = {
+        "ADC immediate": 532_864, "SBC absolute": 655_872, "CMP zero page": 271_232,
+        "AND immediate": 139_648, "CLC implied": 8_576, "PHP implied": 262_656,
+        "BNE relative": 393_728, "BRK implied": 262_656, "IRQ": 262_656,
+    }  # fmt: skip
+    assert {name: counts[name] for name in wanted} == wanted
+
+
+# What can matter
+
+
+@pytest.mark.parametrize("mode", ["immediate", "zero page", "absolute"])
+@pytest.mark.parametrize("name", ["ADC", "SBC"])
+def test_decimal_and_binary_arithmetic_meet_every_operand(name: str, mode: str) -> None:
+    cases = everything(name, mode)
+    m = cases["bytes"][:, 1] if mode == "immediate" else cases["operand"]
+    assert distinct(cases["a"], m, cases["p"] & 0x09) == 1 << 18
+    # ... and each of these with the other flags both ways.
+    for bit in (0x80, 0x40, 0x04, 0x02):
+        assert distinct(cases["a"], m, cases["p"] & (0x09 | bit)) == 1 << 19
+
+
+@pytest.mark.parametrize(("name", "register"), [("CMP", "a"), ("CPX", "x"), ("CPY", "y")])
+def test_compares_meet_every_operand_with_every_c_and_d(name: str, register: str) -> None:
+    cases = everything(name, "absolute")
+    assert distinct(cases[register], cases["operand"], cases["p"] & 0x09) == 1 << 18
+
+
+@pytest.mark.parametrize("name", ["AND", "ORA", "EOR", "BIT"])
+def test_logic_meets_every_operand(name: str) -> None:
+    cases = everything(name, "zero page")
+    assert distinct(cases["a"], cases["operand"], cases["p"] & 0x01) == 1 << 17
+
+
+@pytest.mark.parametrize("name", ["ASL", "LSR", "ROL", "ROR", "INC", "DEC"])
+def test_what_is_modified_takes_every_byte_with_every_carry(name: str) -> None:
+    cases = everything(name, "zero page")
+    assert distinct(cases["operand"], cases["p"] & 1) == 512
+    assert distinct(cases["address"]) == 256
+
+
+@pytest.mark.parametrize("entry", [e for e in INSTRUCTIONS if e.mode == "absolute"], ids=name_of)
+def test_every_absolute_address_occurs_with_a_changing_byte(entry: Instruction) -> None:
+    cases = everything(entry.mnemonic, "absolute")
+    assert distinct(words(cases["bytes"][:, 1], cases["bytes"][:, 2])) == 65536
+    assert distinct(cases["pc"]) == 65536
+    if entry.access == "write":
+        register = {"STA": "a", "STX": "x", "STY": "y"}[entry.mnemonic]
+        assert distinct(cases["address"], cases[register] & 1) >= 65536
+        assert distinct(cases[register]) == 256
+    elif entry.access:
+        assert distinct(cases["operand"]) == 256
+
+
+@pytest.mark.parametrize("name", ["BCC", "BCS", "BEQ", "BNE", "BMI", "BPL", "BVC", "BVS"])
+def test_branches_meet_every_flag_offset_and_place_in_a_page(name: str) -> None:
+    cases = everything(name, "relative")
+    bit = {"BCC": 0, "BCS": 0, "BEQ": 1, "BNE": 1, "BMI": 7, "BPL": 7, "BVC": 6, "BVS": 6}[name]
+    offset, truth, pc = cases["bytes"][:, 1], cases["p"] >> bit & 1, cases["pc"]
+    assert distinct(cases["p"] & 0xCF, offset) == 64 * 256
+    assert distinct(truth, offset, pc & 255) == 2 * 256 * 256
+    target = (pc + 2 + offset.astype(np.int8).astype(np.int64)) & 0xFFFF
+    crossed = target >> 8 != ((pc.astype(np.int64) + 2) & 0xFFFF) >> 8
+    for up in (True, False):
+        chosen = crossed & ((offset < 128) == up)
+        assert distinct(pc[chosen] >> 8, truth[chosen]) == 512
+
+
+@pytest.mark.parametrize("name", ["PLP", "RTI"])
+def test_status_pulls_meet_every_status_before(name: str) -> None:
+    cases = everything(name, "implied")
+    assert distinct(cases["p"], cases["pulled"][:, 0]) == 65536
+    assert distinct(cases["sp"], cases["pulled"][:, 0]) == 65536
+
+
+@pytest.mark.parametrize(("name", "first"), [("RTS", 0), ("RTI", 1)])
+def test_every_return_address_occurs(name: str, first: int) -> None:
+    cases = everything(name, "implied")
+    assert distinct(words(cases["pulled"][:, first], cases["pulled"][:, first + 1])) == 65536
+    assert distinct(cases["sp"]) == 256
+
+
+@pytest.mark.parametrize(("name", "byte"), [("PHA", "a"), ("PHP", "p")])
+def test_pushes_meet_every_stack_pointer(name: str, byte: str) -> None:
+    cases = everything(name, "implied")
+    assert distinct(cases["sp"], cases[byte]) == 65536
+
+
+@pytest.mark.parametrize("name", ["BRK", "IRQ", "NMI", "RESET"])
+def test_entries_meet_every_status_stack_pointer_counter_and_vector(name: str) -> None:
+    cases = everything(name, "implied") if name == "BRK" else everything(name)
+    assert distinct(cases["p"], cases["sp"]) == 65536
+    assert distinct(cases["pc"]) == distinct(cases["vector"]) == 65536
+    unmasked = cases["p"] & 4 == 0
+    assert distinct(cases["pc"][unmasked]) == distinct(cases["vector"][unmasked]) == 65536
+
+
+@pytest.mark.parametrize(
+    ("name", "mode"),
+    [("NOP", "implied"), ("ROL", "accumulator"), ("LDA", "immediate"), ("LDA", "zero page"),
+     ("LDA", "absolute"), ("STA", "zero page"), ("INC", "zero page"), ("PHA", "implied"),
+     ("PLP", "implied"), ("JSR", "absolute"), ("RTS", "implied"), ("BEQ", "relative")],
+)  # fmt: skip
+def test_the_counter_takes_every_value_in_each_sequence_of_clocks(name: str, mode: str) -> None:
+    assert distinct(everything(name, mode)["pc"]) == 65536
+
+
+# Records
+
+
+def test_unnamed_records_are_the_same_memory() -> None:
+    cases = sampled_cases(50, 1)
+    plain = unnamed(cases)
+    assert plain.dtype.names is None
+    assert plain.tobytes() == cases.tobytes()
+    cases["a"] ^= 0xFF
+    assert plain.tobytes() == cases.tobytes()
+    assert unnamed(np.zeros(3, OUTCOME)).dtype.itemsize == OUTCOME.itemsize
+
+
+def test_samples_have_every_opcode_and_event_and_no_byte_in_two_places() -> None:
+    cases = sampled_cases(40_000, 7)
+    assert distinct(cases["bytes"][:, 0]) == len(INSTRUCTIONS)
+    assert set(cases["event"]) == set(range(len(EVENTS)))
+    assert cases.tobytes() == sampled_cases(40_000, 7).tobytes()
+    assert cases.tobytes() != sampled_cases(40_000, 8).tobytes()
+    absolute = (cases["length"] == 3) & (cases["address"] > 0)
+    assert absolute.any()
+    apart = cases["address"][absolute].astype(int) - cases["pc"][absolute]
+    assert (np.abs(apart) > 2).all()

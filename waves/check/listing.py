@@ -1,0 +1,158 @@
+"""Runs a listing from end to end: assembled, run, written as a waveform, read back and checked."""
+
+from __future__ import annotations
+
+import tempfile
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from carrywave.sim.program.assembler import ListingError, load
+from carrywave.sim.program.image import Program
+from carrywave.sim.program.run import Run, Sequence, run_program
+from carrywave.sim.system.files import written_beside
+from carrywave.sim.witness.clocked import StoppedError
+
+from ..vcd.dump import Dump
+from ..vcd.read import DumpError
+from .checking import check_dump
+from .findings import CheckReport
+
+if TYPE_CHECKING:
+    from os import PathLike
+
+__all__ = ["DEFAULT_CLOCKS", "BenchError", "RunReport", "run_listing"]
+
+DEFAULT_CLOCKS: Final = 100_000
+
+
+class BenchError(Exception):
+    """A listing that cannot be run; the message is one line."""
+
+
+@dataclass
+class RunReport:
+    """A run and the check of its waveform."""
+
+    listing: str
+    variant: str
+    run: Run
+    check: CheckReport
+    vcd: str | None
+    # Sequences, each with the stack it left, newest byte last.
+    first: list[tuple[Sequence, tuple[int, ...]]] = field(default_factory=list)
+    last: deque[tuple[Sequence, tuple[int, ...]]] = field(default_factory=deque)
+    omitted: int = 0  # between the two
+    program: Program | None = None
+
+    @property
+    def agree(self) -> bool:
+        """True if the waveform is the model's."""
+        return self.check.agree
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        return {
+            "agree": self.agree,
+            "listing": self.listing,
+            "variant": self.variant,
+            "ended": self.run.ended,
+            "clocks": self.run.clocks,
+            "instructions": self.run.instructions,
+            "final": self.run.final._asdict(),
+            "writes": self.run.listed_writes(),
+            "checked": {
+                "instructions": self.check.instructions,
+                "clocks": self.check.clocks,
+                "values": self.check.compared,
+            },
+            "findings": [str(finding) for finding in self.check.findings],
+            "vcd": self.vcd,
+        }
+
+
+def run_listing(
+    listing: str | PathLike[str],
+    vcd: str | None = None,
+    variant: str = "nmos",
+    max_clocks: int | None = None,
+    rows: int = 0,
+    progress: Callable[[int], None] | None = None,
+    keep_writes: bool = True,
+) -> RunReport:
+    """Runs a listing and checks its waveform, which is kept in `vcd` if that is given.
+
+    Keeps at most `rows` sequences: the first half and the last. Raises BenchError with one clear
+    line if the listing cannot be read or assembled, runs into an opcode outside the documented set,
+    does not end within DEFAULT_CLOCKS though no `max_clocks` was asked for, or the waveform cannot
+    be written.
+    """
+    try:
+        program = load(listing)
+    except ListingError as error:
+        raise BenchError(str(error)) from error
+    report = RunReport(str(listing), variant, Run(), CheckReport(), vcd, program=program)
+    report.last = deque(maxlen=rows // 2)
+
+    stack: list[int] = []
+
+    def keep(sequence: Sequence) -> None:
+        move_stack(stack, sequence)
+        if len(report.first) < rows - rows // 2:
+            report.first.append((sequence, tuple(stack)))
+        else:
+            report.omitted += len(report.last) == report.last.maxlen
+            report.last.append((sequence, tuple(stack)))
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = vcd or str(Path(folder) / "run.vcd")
+        try:
+            with written_beside(path) as file, Dump(file, variant) as dump:
+                report.run = run_program(
+                    program,
+                    variant,
+                    max_clocks or DEFAULT_CLOCKS,
+                    dump,
+                    keep,
+                    progress,
+                    keep_writes,
+                )
+                if report.run.ended == "clock limit" and max_clocks is None:
+                    where = place(program, report.run.last_address)
+                    raise BenchError(
+                        f"{listing}: did not end within {DEFAULT_CLOCKS} clocks, last at {where}: "
+                        "end it with an instruction that jumps to itself, or give --max-clocks"
+                    )
+        except StoppedError as error:
+            where = place(program, error.address)
+            raise BenchError(
+                f"{listing}: opcode {error.opcode:02X} at {where} is outside the documented set"
+            ) from error
+        except OSError as error:
+            raise BenchError(f"{path}: {error.strerror}") from error
+        try:
+            report.check = check_dump(path)
+        except DumpError as error:  # a device, say
+            raise BenchError(f"the waveform cannot be read back: {error}") from error
+    return report
+
+
+def move_stack(stack: list[int], sequence: Sequence) -> None:
+    """Pushes and pulls as a sequence did; a pointer that was set begins a new stack."""
+    if sequence.name in ("TXS", "RESET"):
+        stack.clear()
+        return
+    moved = (sequence.before.sp - sequence.after.sp + 128) % 256 - 128
+    if moved > 0:
+        stack.extend(byte for _, address, byte in sequence.writes if address >> 8 == 1)
+        del stack[:-256]
+    elif moved < 0:
+        del stack[moved:]
+
+
+def place(program: Program, address: int) -> str:
+    """An address, with its line in the listing if it has one."""
+    line = program.lines.get(address)
+    return f"{address:04X} (line {line.number})" if line else f"{address:04X}"

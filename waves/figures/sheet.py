@@ -1,0 +1,181 @@
+"""What the figures of one operation share: bits in columns, wires by value, flags and reasons."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from carrywave.sim.op.words import headings_of, reasons_of, signed
+
+from .svg import Figure
+
+if TYPE_CHECKING:
+    from carrywave.sim.op.operation import Operation
+
+__all__ = [
+    "BITS",
+    "BOX",
+    "ENDS",
+    "GATE",
+    "PITCH",
+    "VALUES",
+    "Sheet",
+    "bits_of",
+    "column",
+    "say",
+]
+
+WIDTH: Final = 1280
+MARGIN: Final = 24
+PITCH: Final = 84  # of the columns, bit 7 on the left
+BOX: Final = 56  # the width of what stands in a column
+GATE: Final = 138  # the middle of the gates on the left
+FLAG: Final = 52  # the width of a flag's box at the left edge
+VALUES: Final = 888  # where the readings of a row begin
+ENDS: Final = (1056, 1156, 1256)  # where hex, unsigned and signed end
+BITS: Final = range(7, -1, -1)
+HEADS: Final = ("hex", "unsigned", "signed")
+TABLE: Final = (24, 92, 146, 200, 452)  # the columns of flag, was, is, because, which says
+
+
+def column(bit: int) -> float:
+    """The middle of a bit's column; 8 is where c8 would enter a ninth."""
+    return 214 + (7 - bit) * PITCH
+
+
+def bits_of(byte: int, count: int = 8) -> list[int]:
+    """The bits of a number, from bit 0."""
+    return [byte >> i & 1 for i in range(count)]
+
+
+def say(op: Operation) -> str:
+    """The flags of an operation in sentences, for those who cannot see the figure."""
+    reasons = reasons_of(op)
+    told = [
+        f"{flag.upper()} becomes {op.after[flag]}: {'; '.join(filter(None, reasons[flag]))}."
+        for flag in "nvzcdi"
+        if flag in op.updated
+    ]
+    kept = " ".join(flag.upper() for flag in "nvzcdi" if flag not in op.updated)
+    left = f"Left alone: {kept}." if told else "No flag is updated."
+    return " ".join([*told, left] if kept else told)
+
+
+def name(op: Operation) -> str:
+    """The operation as it is written, with its numbers."""
+    loads = op.operand is not None and op.alu["operation"] == "PASS"  # A before has no part in it
+    numbers = (op.operand,) if loads else (op.a, op.operand)
+    bytes_ = [f"${byte:02X}" for byte in numbers if byte is not None]
+    return f"{op.mnemonic} {', '.join(bytes_)}".strip()
+
+
+class Sheet(Figure):
+    """A figure of one operation, with the parts that each of them has."""
+
+    def __init__(self, op: Operation, description: str) -> None:
+        self.op = op
+        meaning, mode = headings_of(op)
+        if op.alu["operation"] == "PASS":
+            pulled = op.mnemonic in ("PLP", "RTI")
+            meaning = "the byte pulled, into the flags" if pulled else "a byte passes through"
+        super().__init__(WIDTH, 720, f"{name(op)}: {meaning}; {mode}", f"{description} {say(op)}")
+        self.text(MARGIN, 42, name(op), size=22, bold=True)
+        self.text(column(7) + 2 * PITCH - BOX / 2, 42, meaning, size=18)
+        self.text(WIDTH - MARGIN, 42, mode, "quiet", "end")
+        self.line(MARGIN, 58, WIDTH - MARGIN, 58)
+
+    def headings(self, y: float, readings: int = 3) -> None:
+        """The numbers of the bits, and what the readings at the right are."""
+        for i in BITS:
+            self.text(column(i), y, f"{i}", "quiet", "middle", 12, mono=True)
+        self.text(column(8), y, "bit", "quiet", "middle", 12)
+        for end, head in list(zip(ENDS, HEADS, strict=True))[:readings]:
+            self.text(end, y, head, "quiet", "end", 12)
+
+    def readings(self, y: float, label: str, byte: int, digits: bool = False) -> None:
+        """A row's name and its byte: in hex, unsigned and signed, or in hex as decimal digits."""
+        self.text(VALUES, y + 5, label, size=14, bold=True)
+        self.text(ENDS[0], y + 5, f"${byte:02X}", anchor="end", size=15, mono=True)
+        if digits:
+            self.text(ENDS[2], y + 5, "as digits", "quiet", "end")
+            return
+        self.text(ENDS[1], y + 5, f"{byte}", anchor="end", size=15, mono=True)
+        self.text(ENDS[2], y + 5, f"{signed(byte):+}", anchor="end", size=15, mono=True)
+
+    def digit(self, x: float, y: float, bit: int, group: str = "") -> None:
+        """A bit as a digit, 1 heavy and 0 light."""
+        role = "one" if bit else "quiet"
+        self.text(x, y + 5, f"{bit}", role, "middle", 16, True, bool(bit), group)
+
+    def cell(self, x: float, y: float, bit: int, group: str) -> None:
+        """A bit in a box, as a result holds it."""
+        self.rect(x - 15, y - 14, 30, 28, "panel", *(("one", 2) if bit else ("line", 1)), round=3)
+        self.digit(x, y, bit, group)
+
+    def wire(
+        self, points: list[tuple[float, float]], bit: int, role: str = "one", arrow: bool = False
+    ) -> None:
+        """A wire by its value: 1 thick and coloured, 0 thin and grey; `arrow` at its end."""
+        used = role if bit else "line"
+        self.polyline(points, used, 3 if bit else 1, name=f"wire-{bit}")
+        if arrow:
+            (x0, y0), (x, y) = points[-2:]
+            dx, dy = (x > x0) - (x < x0), (y > y0) - (y < y0)
+            tip = 4 if bit else 3
+            left = (x - 8 * dx + tip * dy, y - 8 * dy + tip * dx)
+            right = (x - 8 * dx - tip * dy, y - 8 * dy - tip * dx)
+            self.polyline([(x, y), left, right], "", fill=used, closed=True)
+
+    def tap(self, x: float, y: float, bit: int, role: str = "one") -> None:
+        """The dot where a wire branches."""
+        self.circle(x, y, 4 if bit else 3, role if bit else "line")
+
+    def gate(self, x: float, y: float, word: str, width: float = 52, height: float = 26) -> None:
+        """A gate by its name."""
+        self.rect(x - width / 2, y - height / 2, width, height, "panel", "ink", round=4)
+        self.text(x, y + 5, word, anchor="middle", size=13)
+
+    def flag(self, y: float, flag: str, reach: float, role: str = "one") -> None:
+        """A flag at the left edge, and the wire that sets it, from `reach`."""
+        bit = self.op.after[flag]
+        self.wire([(reach, y), (MARGIN + FLAG, y)], bit, role, arrow=True)
+        self.rect(MARGIN, y - 15, FLAG, 30, "panel", *(("ink", 2.5) if bit else ("line", 1)))
+        self.text(MARGIN + 17, y + 6, flag.upper(), anchor="middle", size=17, bold=True)
+        self.text(
+            MARGIN + 37, y + 6, f"{bit}", "one" if bit else "quiet", "middle", 17, True, bool(bit),
+            f"flag-{flag}",
+        )  # fmt: skip
+
+    def nor(self, y: float, byte: int, above: float, shift: float = 0) -> None:
+        """The gate over all bits that makes Z, its inputs from `above`, and the flag."""
+        for i in BITS:
+            x = column(i) + shift
+            self.wire([(x, above), (x, y - 12)], byte >> i & 1, arrow=True)
+        left = column(7) - BOX / 2
+        self.rect(left, y - 12, 7 * PITCH + BOX, 24, "panel", "ink", round=4)
+        self.text((column(4) + column(3)) / 2, y + 5, "NOR", anchor="middle", size=13)
+        self.flag(y, "z", left)
+
+    def reasons(self, y: float) -> float:
+        """The flags as a table: was, is, because of which wire, and what it says. Its lower end."""
+        op = self.op
+        told = [flag for flag in "nvzcdi" if flag in op.updated]
+        if not told:
+            self.text(TABLE[0], y, "no flag is updated", "quiet")
+            return y
+        for x, head in zip(TABLE, ("flag", "was", "is", "because", "which says"), strict=True):
+            self.text(x, y, head, "quiet", size=12)
+        self.line(TABLE[0], y + 9, VALUES - 58, y + 9)
+        reasons = reasons_of(op)
+        for flag in told:
+            y += 31
+            bit = op.after[flag]
+            self.text(TABLE[0], y, flag.upper(), size=15, bold=True)
+            self.text(TABLE[1], y, f"{op.before[flag]}", "quiet", size=15, mono=True)
+            self.text(TABLE[2], y, f"{bit}", "one" if bit else "ink", "start", 15, True, bool(bit))
+            self.text(TABLE[3], y, reasons[flag][0], size=13)
+            self.text(TABLE[4], y, reasons[flag][1], size=13)
+        kept = " ".join(flag.upper() for flag in "nvzcdi" if flag not in op.updated)
+        if kept:
+            y += 30
+            self.text(TABLE[0], y, f"left alone: {kept}", "quiet", size=13)
+        return y
