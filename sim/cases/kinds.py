@@ -1,39 +1,54 @@
-"""Which instruction a case is, and the order of instructions in reports."""
+"""Which instruction a case is, what it reads by name, and the order of instructions in reports."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Final
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from ..family.instructions import BY_MNEMONIC, BY_OPCODE, EVENTS
-from .layout import Cases
+from ..family.instructions import BY_MNEMONIC, BY_OPCODE, ENTRIES, NAMES, Instruction
+from ..family.members import EVENTS
+from .layout import REGISTERS, Cases
 
-__all__ = ["KEYS", "in_order", "instruction_of", "keys_of", "name_of_key"]
+__all__ = [
+    "BY_KEY", "KEYS", "alike", "forms_of", "happening", "in_order", "instruction_of", "keys_of",
+    "lay_reads", "name_of_key", "symbols_of",
+]  # fmt: skip
 
+#: A key is an opcode, or 256 times the event whose entry comes instead.
 KEYS: Final = 256 * len(EVENTS)
-_ORDER: Final = {name: i for i, name in enumerate((*BY_MNEMONIC, *EVENTS[1:]))}
+BY_KEY: Final[Mapping[int, Instruction]] = {
+    **BY_OPCODE, **{EVENTS.index(name) << 8: entry for name, entry in ENTRIES.items()},
+}  # fmt: skip
+_ORDER: Final = {name: i for i, name in enumerate(NAMES)}
+_I: Final = 4  # in the status byte
 
 
-def keys_of(cases: Cases) -> npt.NDArray[np.uint16]:
-    """The opcode of an instruction, 256 times the event of an entry."""
+def happening(cases: Cases) -> npt.NDArray[np.bool_]:
+    """In which cases an entry comes: a masked IRQ is the instruction that runs instead.
+
+    Raises ValueError for an unknown event.
+    """
     event = cases["event"]
     if len(event) and event.max() >= len(EVENTS):
         raise ValueError(f"event {event.max()}: expected 0 to {len(EVENTS) - 1}")
-    happens = (event > 1) | ((event == 1) & (cases["p"] & 4 == 0))
+    found: npt.NDArray[np.bool_] = (event > 1) | ((event == 1) & (cases["p"] & _I == 0))
+    return found
+
+
+def keys_of(cases: Cases) -> npt.NDArray[np.uint16]:
+    """The key of each case."""
     keys: npt.NDArray[np.uint16] = np.where(
-        happens, event.astype(np.uint16) << 8, cases["bytes"][:, 0]
+        happening(cases), cases["event"].astype(np.uint16) << 8, cases["read_value"][:, 0]
     )
     return keys
 
 
 def name_of_key(key: int) -> str:
-    """The mnemonic, the event, or the opcode in hex where it is not documented."""
-    if key > 255:
-        return EVENTS[key >> 8]
-    return BY_OPCODE[key].mnemonic if key in BY_OPCODE else f"{key:02X}"
+    """The mnemonic or the event; an opcode in hex where it is not built."""
+    return BY_KEY[key].mnemonic if key in BY_KEY else f"{key:02X}"
 
 
 def instruction_of(case: Cases) -> str:
@@ -41,6 +56,38 @@ def instruction_of(case: Cases) -> str:
     return name_of_key(int(keys_of(np.asarray(case).reshape(1))[0]))
 
 
+def alike(keys: npt.NDArray[Any]) -> Iterator[tuple[int, npt.NDArray[np.int64]]]:
+    """The rows of each key, in the order of the keys."""
+    for key in np.flatnonzero(np.bincount(keys, minlength=1)).tolist():
+        yield key, np.flatnonzero(keys == key)
+
+
+def forms_of(name: str) -> tuple[Instruction, ...]:
+    """A mnemonic in each of its modes; an event is its own. Raises KeyError for another name."""
+    return (ENTRIES[name],) if name in ENTRIES else tuple(BY_MNEMONIC[name].values())
+
+
 def in_order(names: Iterable[str]) -> list[str]:
     """Mnemonics by the alphabet, then the events: the same however the parts were merged."""
     return sorted(names, key=lambda name: (_ORDER.get(name, len(_ORDER)), name))
+
+
+def lay_reads(cases: Cases, instruction: Instruction, columns: Mapping[str, Any]) -> None:
+    """Fills in what an instruction reads, and where, out of columns by the names of its clocks.
+
+    The columns have at least 16 bits, or are numbers, and broadcast to the shape of the cases.
+    """
+    columns = {**columns, "opcode": instruction.opcode}
+    clocks = [clock for clock in instruction.sequence("nmos") if clock.reads]
+    cases["reads"] = len(clocks)
+    for i, clock in enumerate(clocks):
+        assert clock.address is not None
+        cases["read_value"][..., i] = columns[clock.reads]
+        cases["read_address"][..., i] = clock.address.over(columns)
+
+
+def symbols_of(cases: Cases, instruction: Instruction) -> dict[str, npt.NDArray[np.uint16]]:
+    """Registers and bytes read by name, of cases that are all of one instruction."""
+    names = [(name, cases[name]) for name in REGISTERS]
+    names += [(name, cases["read_value"][..., i]) for i, name in enumerate(instruction.reads)]
+    return {name: column.astype(np.uint16) for name, column in names}

@@ -1,72 +1,89 @@
-"""Cases and outcomes: what is put to a witness, and what it answers."""
+"""Cases and outcomes: what is put to a witness, and what it answers.
+
+A case says nothing of instruction sets: it has the registers, and the bytes that will be read, each
+with its address, in the order in which they are read.
+"""
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["CASE", "OUTCOME", "Cases", "Outcomes", "layout_of", "plain", "unnamed"]
+__all__ = [
+    "CASE",
+    "CASE_LAYOUT",
+    "OUTCOME",
+    "OUTCOME_LAYOUT",
+    "READS",
+    "REGISTERS",
+    "WRITES",
+    "Cases",
+    "Outcomes",
+    "layout_of",
+    "plain",
+    "unnamed",
+]  # fmt: skip
 
 Cases = npt.NDArray[np.void]
 Outcomes = npt.NDArray[np.void]
 
-_REGISTERS = [("pc", "<u2"), ("a", "u1"), ("x", "u1"), ("y", "u1"), ("sp", "u1"), ("p", "u1")]
+REGISTERS: Final = ("pc", "a", "x", "y", "sp", "p")
+_REGISTERS: Final = [(name, "<u2" if name == "pc" else "u1") for name in REGISTERS]
+READS: Final = 5  # at most, in a case
+WRITES: Final = 3  # at most, in an outcome
 
-#: One instruction or interrupt and the state it starts from; 20 bytes. Fields with nothing to say
-#: are 0. `operand` is the byte in memory at `address`; `pulled` the bytes above SP, nearest first;
-#: `vector` the address that an interrupt's entry finds; `event` an index into `isa.EVENTS`.
+#: One instruction or interrupt and the state it starts from; 24 bytes. `event` is an index into
+#: `EVENTS`. Of `read_value` and `read_address` the first `reads` count: what lies in memory and is
+#: read, the opcode first, in the order of the published clocks. What these discard is not there.
 CASE: Final = np.dtype(
     [
         ("event", "u1"),
-        ("length", "u1"),
-        ("bytes", "u1", 3),
-        ("operand", "u1"),
-        ("address", "<u2"),
-        ("pc", "<u2"),
-        ("vector", "<u2"),
-        ("a", "u1"),
-        ("x", "u1"),
-        ("y", "u1"),
-        ("sp", "u1"),
-        ("p", "u1"),
-        ("pulled", "u1", 3),
+        ("reads", "u1"),
+        *_REGISTERS,
+        ("read_value", "u1", READS),
+        ("read_address", "<u2", READS),
     ]
 )
 
-#: The state that is left and what was written; 20 bytes. `p` has bits 4 and 5 set; `cycles` 0 is
-#: 'not counted'.
+#: The state that is left and what was written, in order; 18 bytes. `p` has bits 4 and 5 set;
+#: `cycles` is the number of clocks, 0 is 'not counted'.
 OUTCOME: Final = np.dtype(
     [
         *_REGISTERS,
-        ("pushes", "u1"),
-        ("pushed", "u1", 3),
-        ("stores", "u1"),
-        ("stored", "u1"),
         ("cycles", "u1"),
-        ("push_address", "<u2", 3),
+        ("writes", "u1"),
+        ("write_value", "u1", WRITES),
+        ("write_address", "<u2", WRITES),
     ]
 )
 
-PULLS: Final = {"PLA": 1, "PLP": 1, "RTS": 2, "RTI": 3}
-
-
-def unnamed(records: Cases | Outcomes) -> npt.NDArray[np.void]:
-    """The same memory without field names: NumPy moves such records a hundred times faster."""
-    return records.view(f"V{records.dtype.itemsize}")
-
-
-def plain(record: Cases | Outcomes) -> dict[str, int | list[int]]:
-    """One case or outcome as numbers and lists by field name: the keys of the JSON Lines."""
-    return {name: record[name].tolist() for name in record.dtype.names or ()}
-
 
 def layout_of(dtype: np.dtype[np.void]) -> list[tuple[str, str, int]]:
-    """A packed record in the words of `struct`."""
+    """A packed record in the words of `struct`: name, type and number of each field."""
     fields = []
     for name in dtype.names or ():
         field = dtype[name]
         base, shape = field.subdtype or (field, (1,))
         fields.append((name, {1: "B", 2: "H"}[base.itemsize], shape[0]))
     return fields
+
+
+CASE_LAYOUT: Final = layout_of(CASE)
+OUTCOME_LAYOUT: Final = layout_of(OUTCOME)
+
+
+def plain(record: Cases | Outcomes) -> dict[str, Any]:
+    """One case or outcome as the JSON Lines have it: what is read or written as pairs in order."""
+    found = {name: record[name].tolist() for name in record.dtype.names or ()}
+    for what, one in (("reads", "read"), ("writes", "write")):
+        if what in found:
+            pairs = zip(found.pop(f"{one}_address"), found.pop(f"{one}_value"), strict=True)
+            found[what] = [list(pair) for pair in pairs][: found[what]]
+    return found
+
+
+def unnamed(records: Cases | Outcomes) -> npt.NDArray[np.void]:
+    """The same memory without field names: NumPy moves such records a hundred times faster."""
+    return records.view(f"V{records.dtype.itemsize}")

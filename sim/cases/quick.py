@@ -10,22 +10,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from ..family.instructions import (
-    BY_MNEMONIC,
-    BY_OPCODE,
-    EVENTS,
-    INSTRUCTIONS,
-    VARIANTS,
-    Instruction,
-)
+from ..family.instructions import BY_OPCODE, INSTRUCTIONS, NAMES, Instruction
+from ..family.members import EVENTS, VARIANTS
 from .exhaustive import exhaustive_cases, exhaustive_count
+from .kinds import forms_of, lay_reads, symbols_of
 from .layout import CASE, Cases, unnamed
 from .sampled import sampled_cases
 
-__all__ = ["NAMES", "batches", "compact_cases", "count_cases", "entries_named", "quick_cases"]
-
-#: What can be compared: the mnemonics, then the events.
-NAMES: Final = (*BY_MNEMONIC, *EVENTS[1:])
+__all__ = ["batches", "compact_cases", "count_cases", "forms_named", "quick_cases"]
 
 QUICK: Final = 1024  # cases of an opcode or event, half of them at the corners
 CORNERS: Final = (
@@ -33,12 +25,7 @@ CORNERS: Final = (
 )  # fmt: skip
 
 
-def entries_of(name: str) -> list[Instruction | str]:
-    """The opcodes of a mnemonic; an event is its own."""
-    return [name] if name in EVENTS else list(BY_MNEMONIC[name].values())
-
-
-def entries_named(names: Collection[str] = ()) -> dict[str, list[Instruction | str]]:
+def forms_named(names: Collection[str] = ()) -> dict[str, list[Instruction]]:
     """What names ask for, by mnemonic or event in the order of `NAMES`; everything by default.
 
     A name is one of `NAMES`, or an opcode in hex, "69". Raises ValueError for another.
@@ -49,22 +36,20 @@ def entries_named(names: Collection[str] = ()) -> dict[str, list[Instruction | s
             raise ValueError(
                 f"instruction {name!r}: expected a mnemonic, an opcode in hex, IRQ, NMI or RESET"
             )
-    found = {}
-    for name in NAMES:
-        entries = [
-            entry for entry in entries_of(name)
+    found = {
+        name: [
+            form for form in forms_of(name)
             if not names or name in names
-            or (isinstance(entry, Instruction) and f"{entry.opcode:02X}" in names)
-        ]  # fmt: skip
-        if entries:
-            found[name] = entries
-    return found
+            or (form.opcode is not None and f"{form.opcode:02X}" in names)
+        ]
+        for name in NAMES
+    }  # fmt: skip
+    return {name: forms for name, forms in found.items() if forms}
 
 
-def _sample_size(entry: Instruction | str) -> int:
+def _sample_size(instruction: Instruction) -> int:
     # With D set these are another computation.
-    twice = isinstance(entry, Instruction) and entry.mnemonic in ("ADC", "SBC")
-    return 2 * QUICK if twice else QUICK
+    return 2 * QUICK if instruction.mnemonic in ("ADC", "SBC") else QUICK
 
 
 @lru_cache(maxsize=1)
@@ -74,54 +59,55 @@ def compact_cases() -> Cases:
     return np.unique(np.concatenate([unnamed(cases) for cases in sets])).view(CASE)
 
 
-def _compact_of(entry: Instruction | str) -> Cases:
+def _compact_of(instruction: Instruction) -> Cases:
     cases = compact_cases()
-    if isinstance(entry, str):
-        wanted = cases["event"] == EVENTS.index(entry)
-    else:
-        wanted = (cases["event"] == 0) & (cases["bytes"][:, 0] == entry.opcode)
+    event = _event_of(instruction)
+    wanted = cases["event"] == event
+    if not event:
+        wanted &= cases["read_value"][:, 0] == instruction.opcode
     return cases.take(np.flatnonzero(wanted))
 
 
-def quick_cases(entry: Instruction | str, seed: int = 0) -> Cases:
+def _event_of(instruction: Instruction) -> int:
+    return EVENTS.index(instruction.mnemonic) if instruction.opcode is None else 0
+
+
+def quick_cases(instruction: Instruction, seed: int = 0) -> Cases:
     """Some cases of an opcode or event: random ones, some from the corners, the compact sets."""
-    if isinstance(entry, str):
-        place, entries, event = 256 + EVENTS.index(entry), INSTRUCTIONS, entry
-    else:
-        place, entries, event = entry.opcode, (entry,), EVENTS[0]
-    count = _sample_size(entry)
-    cases = sampled_cases(count, seed * 512 + place, entries, [event])
+    event = _event_of(instruction)
+    place = 256 + event if instruction.opcode is None else instruction.opcode
+    count = _sample_size(instruction)
+    drawn = INSTRUCTIONS if event else (instruction,)
+    cases = sampled_cases(count, seed * 512 + place, drawn, [EVENTS[event]])
     half = cases[count // 2 :]
     rng = np.random.default_rng([seed, place])
 
-    def corners(*shape: int) -> npt.NDArray[np.uint8]:
-        return rng.choice(np.array(CORNERS, np.uint8), (len(half), *shape))
+    def corners() -> npt.NDArray[np.uint8]:
+        return rng.choice(np.array(CORNERS, np.uint8), len(half))
 
     for register in ("a", "x", "y", "sp"):
         half[register] = corners()
-    if isinstance(entry, Instruction):
-        if entry.mode in ("immediate", "relative"):
-            half["bytes"][:, 1] = corners()
-        if entry.access in ("read", "modify"):
-            half["operand"] = corners()
-        half["pulled"] = np.where(half["pulled"] > 0, corners(3), 0)
-    return np.concatenate([unnamed(cases), unnamed(_compact_of(entry))]).view(CASE)
-
-
-def _quick_count(entry: Instruction | str) -> int:
-    return len(_compact_of(entry)) + _sample_size(entry)
+    if not event:
+        columns = symbols_of(half, instruction)
+        for name in instruction.reads:
+            if name in ("m", "offset") or name.startswith("pull"):
+                columns[name] = corners().astype(np.uint16)
+        lay_reads(half, instruction, columns)
+    return np.concatenate([unnamed(cases), unnamed(_compact_of(instruction))]).view(CASE)
 
 
 def count_cases(which: str, names: Collection[str] = ()) -> int:
     """How many cases there are, "quick" or "full"; a few of the full ones may be left out."""
-    counter = exhaustive_count if which == "full" else _quick_count
-    return sum(counter(entry) for named in entries_named(names).values() for entry in named)
+    forms = [form for named in forms_named(names).values() for form in named]
+    if which == "full":
+        return sum(map(exhaustive_count, forms))
+    return sum(len(_compact_of(form)) + _sample_size(form) for form in forms)
 
 
-def batches(entries: Collection[Instruction | str], which: str, seed: int = 0) -> Iterator[Cases]:
+def batches(instructions: Collection[Instruction], which: str, seed: int = 0) -> Iterator[Cases]:
     """The cases of opcodes and events, "quick" or "full", one after another."""
-    for entry in entries:
+    for instruction in instructions:
         if which == "full":
-            yield from exhaustive_cases(entry)
+            yield from exhaustive_cases(instruction)
         else:
-            yield quick_cases(entry, seed)
+            yield quick_cases(instruction, seed)

@@ -9,7 +9,7 @@ from typing import Any, Final, NoReturn
 
 import click
 
-from ..family.instructions import ADDERS
+from ..netlist import ADDERS
 from .options import (
     ArithmeticType,
     ByteType,

@@ -6,7 +6,9 @@ from typing import Any
 
 import click
 
-from ..family.instructions import ADDERS, BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
+from ..family.instructions import BY_MNEMONIC, BY_OPCODE
+from ..family.members import EVENTS, VARIANTS
+from ..netlist import ADDERS
 
 __all__ = [
     "ArithmeticType",

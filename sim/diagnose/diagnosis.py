@@ -18,7 +18,8 @@ import numpy.typing as npt
 
 from ..cases.kinds import instruction_of
 from ..cases.layout import CASE, OUTCOME, Cases, Outcomes
-from ..family.instructions import BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
+from ..family.instructions import BY_MNEMONIC, BY_OPCODE
+from ..family.members import EVENTS, VARIANTS
 from ..family.status import FLAG_BITS
 from ..mistakes.catalogue import MISTAKES, Mistake, Mistaken
 from ..netlist.planes import pack

@@ -16,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ..cases.layout import Cases, Outcomes
-from ..family.instructions import BY_MNEMONIC, BY_OPCODE, EVENTS
+from ..family.instructions import BY_MNEMONIC, BY_OPCODE
+from ..family.members import EVENTS
 from ..family.status import FLAG_BITS
 from ..netlist.planes import pack
 

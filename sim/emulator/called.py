@@ -14,20 +14,9 @@ from contextlib import ExitStack
 
 import numpy as np
 
-from ..cases.layout import CASE, OUTCOME, Cases, Outcomes
+from ..cases.layout import CASE, CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, Cases, Outcomes
 from . import host
-from .child import (
-    CASE_LAYOUT,
-    FEW,
-    OUTCOME_LAYOUT,
-    ROWS,
-    TIMEOUT,
-    Child,
-    Emulator,
-    EmulatorError,
-    StoppedError,
-    ToldError,
-)
+from .child import FEW, ROWS, TIMEOUT, Child, Emulator, EmulatorError, StoppedError, ToldError
 
 __all__ = ["Library", "PythonFunction"]
 

@@ -16,7 +16,7 @@ from typing import Any, Final, Self
 
 import numpy as np
 
-from ..cases.layout import CASE, OUTCOME, Cases, Outcomes, layout_of
+from ..cases.layout import Cases, Outcomes
 from . import host
 
 __all__ = [
@@ -35,10 +35,6 @@ FEW: Final = 1 << 8  # cases in the first call
 ROWS: Final = 1 << 16  # cases in a call, at most
 LOOK: Final = 0.2  # seconds between two looks at a silent process
 POLITE: Final = 0.5  # seconds in which a process may end by itself
-
-
-CASE_LAYOUT: Final = layout_of(CASE)
-OUTCOME_LAYOUT: Final = layout_of(OUTCOME)
 
 
 class EmulatorError(Exception):

@@ -114,9 +114,8 @@ class _InProcess:
 
         import numpy as np
 
-        from ..cases.layout import OUTCOME
+        from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT
         from ..cases.words import describe_case
-        from .child import CASE_LAYOUT, OUTCOME_LAYOUT
         from .host import case_maker, format_of, packed
 
         make = case_maker(CASE_LAYOUT)

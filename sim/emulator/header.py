@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from ..cases.layout import CASE, OUTCOME, layout_of
-from ..family.instructions import EVENTS
+from ..family.members import EVENTS
 from ..family.status import FLAG_BITS
 
 __all__ = ["header"]

@@ -15,19 +15,9 @@ from typing import Final
 
 import numpy as np
 
-from ..cases.layout import OUTCOME, Cases, Outcomes
+from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, Cases, Outcomes
 from . import host
-from .child import (
-    CASE_LAYOUT,
-    LOOK,
-    OUTCOME_LAYOUT,
-    POLITE,
-    TIMEOUT,
-    Child,
-    Emulator,
-    EmulatorError,
-    StoppedError,
-)
+from .child import LOOK, POLITE, TIMEOUT, Child, Emulator, EmulatorError, StoppedError
 
 __all__ = ["Pipe"]
 

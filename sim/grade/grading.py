@@ -18,7 +18,8 @@ import numpy as np
 
 from ..cases.exhaustive import exhaustive_cases, exhaustive_count
 from ..cases.layout import CASE, Cases, unnamed
-from ..family.instructions import EVENTS, INSTRUCTIONS, VARIANTS, Instruction
+from ..family.instructions import INSTRUCTIONS, Instruction
+from ..family.members import EVENTS, VARIANTS
 from ..mistakes.catalogue import MISTAKES
 from ..netlist.synthesis import Netlist, drawn_netlist
 from ..system.workers import Work, processors, workers

@@ -17,7 +17,8 @@ from carrywave.rtl.decode import Step
 from carrywave.rtl.interrupts import Cause
 
 from ..cases.layout import Cases, Outcomes
-from ..family.instructions import BY_OPCODE, EVENTS, INSTRUCTIONS, Instruction
+from ..family.instructions import BY_OPCODE, INSTRUCTIONS, Instruction
+from ..family.members import EVENTS
 from ..netlist.planes import pack, unpack
 from ..netlist.synthesis import Netlist
 from ..witness.comparison import Comparison

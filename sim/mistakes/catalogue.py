@@ -12,7 +12,8 @@ from typing import Any, Final
 import numpy as np
 
 from ..cases.layout import Cases, Outcomes
-from ..family.instructions import BY_MNEMONIC, EVENTS, VARIANTS
+from ..family.instructions import BY_MNEMONIC
+from ..family.members import EVENTS, VARIANTS
 from ..witness.model import Model, State, add, flag, signed, subtract, subtract_decimal
 
 __all__ = ["BY_NUMBER", "MISTAKES", "SEQUENCE_ONLY", "Mistake", "Mistaken"]

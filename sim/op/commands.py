@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from ..cases.kinds import instruction_of
 from ..cases.layout import Cases
-from ..family.instructions import BY_OPCODE, EVENTS
+from ..family.instructions import BY_OPCODE
+from ..family.members import EVENTS
 from .operation import takes
 
 __all__ = ["command_of", "numbers_of", "operation_command"]

@@ -11,7 +11,8 @@ from carrywave.rtl.datapath import Unit
 from carrywave.rtl.decode import Step
 from carrywave.rtl.interrupts import Cause
 
-from ..family.instructions import BY_OPCODE, EVENTS
+from ..family.instructions import BY_OPCODE
+from ..family.members import EVENTS
 from ..witness.clocked import (
     Context,
     Recorder,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
-from ..family.instructions import EVENTS
+from ..family.members import EVENTS
 from ..netlist.compiled import compile_clock
 from ..netlist.synthesis import Netlist, NetlistError
 from .terms import Table, Wire, constant

@@ -12,7 +12,8 @@ import numpy as np
 import z3
 
 from ..cases.layout import CASE, Cases, plain
-from ..family.instructions import BY_OPCODE, EVENTS
+from ..family.instructions import BY_OPCODE
+from ..family.members import EVENTS
 from ..family.status import FLAG_BITS
 from .machine import CONTROL, PINS, STATE, Machine
 from .specification import ENTRIES, LONGEST, PRELUDE, SYMBOLS, Specification

@@ -17,7 +17,8 @@ from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from ..family.instructions import BY_MNEMONIC, EVENTS, VARIANTS
+from ..family.instructions import BY_MNEMONIC
+from ..family.members import EVENTS, VARIANTS
 from ..netlist.synthesis import Netlist, drawn_netlist
 from .equivalence import Equivalence, equivalence, optimised_netlist
 from .machine import Machine

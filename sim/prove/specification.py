@@ -16,7 +16,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from ..family.instructions import BY_MNEMONIC, EVENTS, bus_activity
+from ..family.instructions import BY_MNEMONIC, bus_activity
+from ..family.members import EVENTS
 
 __all__ = ["LONGEST", "PRELUDE", "SYMBOLS", "Clock", "Specification", "specify"]
 

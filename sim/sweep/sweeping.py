@@ -12,7 +12,8 @@ import numpy.typing as npt
 
 from ..cases.exhaustive import exhaustive_cases, exhaustive_count
 from ..cases.layout import Cases, Outcomes, plain
-from ..family.instructions import BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
+from ..family.instructions import BY_MNEMONIC, BY_OPCODE
+from ..family.members import EVENTS, VARIANTS
 from ..system.workers import processors, workers
 from ..witness.comparison import FIELDS, Comparison, Disagreement, Tally, Witness, differences
 from ..witness.gates import Gates

@@ -18,7 +18,8 @@ import numpy.typing as npt
 
 from ..cases.kinds import instruction_of
 from ..cases.layout import CASE, OUTCOME, Cases, Outcomes, unnamed
-from ..family.instructions import BY_OPCODE, EVENTS, VARIANTS, bus_activity
+from ..family.instructions import BY_OPCODE, bus_activity
+from ..family.members import EVENTS, VARIANTS
 from ..op.commands import operation_command
 from ..system.workers import WorkerError, processors, workers
 from ..witness.comparison import FIELDS, Comparison, differences

@@ -22,7 +22,8 @@ import numpy.typing as npt
 from ..cases.exhaustive import exhaustive_cases
 from ..cases.layout import CASE, Cases, Outcomes, unnamed
 from ..cases.memory import possible
-from ..family.instructions import BY_MNEMONIC, EVENTS, INSTRUCTIONS, Instruction
+from ..family.instructions import BY_MNEMONIC, INSTRUCTIONS, Instruction
+from ..family.members import EVENTS
 from ..grade.faults import Fault, Injector, Trace, fault_sites
 from ..grade.scenarios import alike, trace_cases
 from ..mistakes.catalogue import MISTAKES, Mistake, Mistaken

@@ -12,9 +12,11 @@ from carrywave.rtl.datapath import Unit
 from carrywave.rtl.decode import Step
 from carrywave.rtl.interrupts import Cause
 
-from ..cases.layout import OUTCOME, Cases, Outcomes
+from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes
 from ..cases.memory import lay_out
-from ..family.instructions import BY_OPCODE, EVENTS
+from ..family.instructions import BY_OPCODE
+from ..family.members import EVENTS
+from ..family.status import LOWEST_FIRST, flags_of, status_of
 
 __all__ = ["Clocked", "Registers", "StoppedError"]
 
@@ -62,15 +64,11 @@ def simulate(unit: Unit, testbench: Callable[[Context], Any]) -> None:
 def registers(ctx: Context, unit: Unit) -> Registers:
     """Reads the registers; B has no register and reads as 1, as it is pushed by PHP."""
     get = ctx.get
-    p = status_byte(get(unit.status.flags.as_value()))
+    lie = get(unit.status.flags.as_value())
+    p = status_of({flag: lie >> i & 1 for i, flag in enumerate(LOWEST_FIRST)})
     return Registers(
         get(unit.pc), get(unit.a), get(unit.x), get(unit.y), get(unit.stack.pointer), p
     )
-
-
-def status_byte(flags: int) -> int:
-    """The pushed byte of six flags that lie C Z I D V N."""
-    return (flags & 0x30) << 2 | 0x30 | flags & 0x0F
 
 
 class Clocked:
@@ -82,7 +80,7 @@ class Clocked:
     def __init__(
         self, variant: str = "nmos", recorder: Recorder | None = None, adder: str = "ripple"
     ) -> None:
-        """`variant` is "nmos", "cmos" or "binary"; `adder` is one of `isa.ADDERS`."""
+        """`variant` is "nmos", "cmos" or "binary"; `adder` is one of `netlist.ADDERS`."""
         self.variant, self.recorder, self.adder = variant, recorder, adder
 
     def execute(self, cases: Cases) -> Outcomes:
@@ -101,7 +99,9 @@ class Clocked:
 
     async def _execute(self, ctx: Context, unit: Unit, case: np.void) -> tuple[Any, ...]:
         event = EVENTS[case["event"]]
-        pc, memory = int(case["pc"]), lay_out(case)
+        pc, opcode = int(case["pc"]), int(case["read_value"][0])
+        memory = lay_out(case)
+        elsewhere = 255 - int(case["read_value"][max(int(case["reads"]), 1) - 1])
         # An interrupt is decided during the instruction before it: a NOP that the case does not
         # see.
         await load(ctx, unit, case, pc if event == "instruction" else (pc - 1) % 65536)
@@ -114,55 +114,39 @@ class Clocked:
                 ctx.set(unit.data_in, memory[ctx.get(unit.address)] if clock == 0 else 0)
                 await ctx.tick()
             ctx.set(unit.reset_n, 1)
-        name = (
-            BY_OPCODE[int(case["bytes"][0])].mnemonic if int(case["bytes"][0]) in BY_OPCODE else "?"
-        )
+        name = name_of(opcode)
         if not ctx.get(unit.control.position == Step.FETCH):
             name = event
 
-        pushed: list[int] = []
-        push_address: list[int] = []
-        stored: list[int] = []
+        writes: list[tuple[int, int]] = []
         for clock in range(LONGEST + 1):
             address = ctx.get(unit.address)
-            ctx.set(unit.data_in, memory.get(address, 0xA7))  # what no one put there is not zero
+            ctx.set(unit.data_in, memory.get(address, elsewhere))
             if clock and ctx.get(unit.sync):
                 break
             if ctx.get(unit.stopped):
-                raise StoppedError(int(case["bytes"][0]), pc)
+                raise StoppedError(opcode, pc)
             if ctx.get(unit.write):
-                byte = ctx.get(unit.data_out)
-                if ctx.get(unit.stack.push):
-                    pushed.append(byte)
-                    push_address.append(address)
-                else:
-                    stored.append(byte)
+                writes.append((address, ctx.get(unit.data_out)))
             if self.recorder:
                 self.recorder.clock(ctx, unit, name)
             await ctx.tick()
         else:
             raise RuntimeError(f"{name} at {pc:04X} did not end within {LONGEST} clocks")
         if self.recorder:
-            self.recorder.clock(ctx, unit, name_of(memory.get(address, 0xA7)))
-        three = (0, 0, 0)
-        return (
-            *registers(ctx, unit),
-            len(pushed),
-            (*pushed, *three)[:3],
-            int(bool(stored)),
-            stored[-1] if stored else 0,
-            clock,
-            (*push_address, *three)[:3],
-        )
+            self.recorder.clock(ctx, unit, name_of(memory.get(address, elsewhere)))
+        addresses, values = zip(*writes, *[(0, 0)] * (WRITES - len(writes)), strict=True)
+        return (*registers(ctx, unit), clock, len(writes), values, addresses)
 
 
 async def load(ctx: Context, unit: Unit, case: np.void, pc: int) -> None:
     """Puts the unit into a case's state, in the clock that fetches the opcode at `pc`."""
-    p = int(case["p"])
+    flags = flags_of(int(case["p"]))
+    lie = sum(flags[name] << i for i, name in enumerate(LOWEST_FIRST))
     for signal, value in (
         (unit.a, case["a"]), (unit.x, case["x"]), (unit.y, case["y"]),
         (unit.stack.pointer, case["sp"]), (unit.pc, pc),
-        (unit.status.flags.as_value(), p >> 2 & 0x30 | p & 0x0F),
+        (unit.status.flags.as_value(), lie),
         (unit.control.position, Step.FETCH), (unit.control.clock_number, 0),
         (unit.interrupts.cause, Cause.INSTRUCTION), (unit.interrupts.nmi_before, 1),
         (unit.interrupts.nmi_pending, 0), (unit.interrupts.nmi_decided, 0),

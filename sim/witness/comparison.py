@@ -20,11 +20,11 @@ FLAG_FIELDS: Final = tuple(f"p.{name}" for name in FLAG_BITS)
 #: What is compared of an outcome, each flag by itself. Bits 4 and 5 of `p` are no flags.
 FIELDS: Final = (
     "pc", "a", "x", "y", "sp", *FLAG_FIELDS,
-    "pushes", "pushed", "stores", "stored", "cycles", "push_address",
+    "cycles", "writes", "write_value", "write_address",
 )  # fmt: skip
 
 _CHUNK: Final = 1 << 14  # rows at a time: both sides and their difference stay in the cache
-_WORDS: Final = OUTCOME.itemsize // 4  # an outcome is compared as whole words
+_WORDS: Final = OUTCOME.itemsize // 2  # an outcome is compared as whole words
 
 
 class Witness(Protocol):
@@ -126,9 +126,9 @@ class Comparison:
     ) -> Comparison:
         """Compares outcomes already at hand; `skip` names fields, or "p" for all six flags.
 
-        `pushed` and `push_address` count only in the first `pushes` entries expected, `stored`
-        only where a store is expected, and `cycles` only where both sides counted them. Raises
-        ValueError for an unknown field or event and for arrays of other lengths or layouts.
+        `write_value` and `write_address` count only in the first `writes` entries expected, and
+        `cycles` only where both sides counted them. Raises ValueError for an unknown field or event
+        and for arrays of other lengths or layouts.
         """
         skipped = _skipped(skip)
         cases = _flat("cases", cases, CASE)
@@ -151,7 +151,7 @@ class Comparison:
             e, a = expected[here], actual[here]
             counted = int(np.count_nonzero((e["cycles"] != 0) & (a["cycles"] != 0)))
             uncounted += len(a) - counted
-            differs = e.view("<u4") ^ a.view("<u4")
+            differs = e.view("<u2") ^ a.view("<u2")
             # One that never counts clocks would otherwise have every row looked at closely.
             differs &= masks[counted == 0][: len(differs)]
             if not differs.any():
@@ -280,12 +280,10 @@ def differences(
             found[name] = flipped & (1 << FLAG_BITS[name[-1]]) != 0
             continue
         e, a = expected[name], actual[name]
-        if name in ("pushed", "push_address"):
+        if name in ("write_value", "write_address"):
             mask = np.zeros(len(expected), np.bool_)
             for i in range(e.shape[1]):
-                mask |= (e[:, i] != a[:, i]) & (expected["pushes"] > i)
-        elif name == "stored":
-            mask = (e != a) & (expected["stores"] != 0)
+                mask |= (e[:, i] != a[:, i]) & (expected["writes"] > i)
         elif name == "cycles":
             mask = (e != a) & (e != 0) & (a != 0)
         else:
@@ -315,11 +313,11 @@ def _single(records: npt.NDArray[np.void], index: int) -> npt.NDArray[np.void]:
     return records[index : index + 1].reshape(()).copy()
 
 
-def _word_mask(skipped: Collection[str], rows: int) -> npt.NDArray[np.uint32]:
+def _word_mask(skipped: Collection[str], rows: int) -> npt.NDArray[np.uint16]:
     """Ones where a bit of an outcome is compared, for so many rows."""
     record = np.full(OUTCOME.itemsize, 0xFF, np.uint8).view(OUTCOME)
     record["p"] = sum(1 << bit for name, bit in FLAG_BITS.items() if f"p.{name}" not in skipped)
     for name in skipped:
         if name not in FLAG_FIELDS:
             record[name] = 0
-    return np.tile(record.view("<u4"), rows)
+    return np.tile(record.view("<u2"), rows)

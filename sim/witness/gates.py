@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from ..cases.layout import OUTCOME, Cases, Outcomes, unnamed
-from ..family.instructions import BY_OPCODE, EVENTS, bus_activity
-from ..family.status import FLAG_BITS
+from ..cases.kinds import BY_KEY, alike, keys_of, symbols_of
+from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes, unnamed
+from ..family.address import Term
+from ..family.instructions import Instruction
+from ..family.members import EVENTS
+from ..family.status import ALWAYS, FLAG_BITS, LOWEST_FIRST
 from ..netlist.compiled import Clock, compile_clock, compile_wires
 from ..netlist.planes import pack, unpack
 from ..netlist.synthesis import Netlist, drawn_netlist
@@ -69,7 +72,6 @@ class Answer:
     address: Planes | None  # None: the byte is discarded, and lies everywhere
     claimed: Planes | None  # the address that the published activity shows
     write: bool = False
-    written: Planes | None = None  # what is written, where no outcome tells
 
 
 @dataclass(slots=True)
@@ -78,12 +80,10 @@ class Result:
 
     registers: dict[str, Planes]
     cycles: Planes
-    pushes: Planes
-    pushed: list[Planes] = field(default_factory=list)
-    push_address: list[Planes] = field(default_factory=list)
-    stores: int = 0
-    stored: Planes = field(default_factory=list)
-    off_bus: int = 0  # cases whose bus activity is not the published one
+    writes: Planes
+    write_value: list[Planes]
+    write_address: list[Planes]
+    off_bus: int  # cases whose bus activity is not the published one
 
 
 class Gates:
@@ -104,49 +104,44 @@ class Gates:
         self.off_bus_rows = np.zeros(0, bool)
 
     def execute(self, cases: Cases) -> Outcomes:
-        """Answers each case. Raises ValueError if one has an opcode outside the documented set."""
+        """Answers each case. Raises ValueError if one has an opcode that is not built."""
         cases = np.asarray(cases)
         flat = cases.reshape(-1)
         outcomes = np.zeros(flat.shape, OUTCOME)
         self.off_bus_rows = np.zeros(flat.shape, bool)
-        event = flat["event"].astype(np.uint16)
-        masked = (event == 1) & (flat["p"] & 4 > 0)
-        key = np.where((event == 0) | masked, flat["bytes"][:, 0], 0) | event << 9
-        key |= masked.astype(np.uint16) << 8
-        values = np.flatnonzero(np.bincount(key, minlength=1)).tolist()
-        for value in values:
-            kind = EVENTS[value >> 9], bool(value >> 8 & 1), value & 255
-            if len(values) == 1:
-                self._execute_alike(flat, *kind, outcomes, self.off_bus_rows)
+        # A masked IRQ is another run of its instruction: the pin is low.
+        keys = keys_of(flat)
+        runs = keys | (flat["event"] * (keys < 256)).astype(np.uint16) << 10
+        groups = list(alike(runs))
+        for run, rows in groups:
+            key, masked = run & 0x3FF, run >> 10
+            if key not in BY_KEY:
+                raise ValueError(f"opcode {key:02X} is not built")
+            asked = BY_KEY[key], EVENTS[masked or key >> 8]
+            if len(groups) == 1:
+                self._execute_alike(flat, *asked, outcomes, self.off_bus_rows)
                 continue
-            rows = np.flatnonzero(key == value)
             block, off_bus = np.zeros(rows.shape, OUTCOME), np.zeros(rows.shape, bool)
-            self._execute_alike(flat.take(rows), *kind, block, off_bus)
+            self._execute_alike(flat.take(rows), *asked, block, off_bus)
             unnamed(outcomes)[rows], self.off_bus_rows[rows] = unnamed(block), off_bus
         self.off_bus += int(np.count_nonzero(self.off_bus_rows))
         return outcomes.reshape(cases.shape)
 
     def _execute_alike(
-        self, cases: Cases, event: str, masked: bool, opcode: int,
+        self, cases: Cases, instruction: Instruction, event: str,
         outcomes: Outcomes, off_bus: npt.NDArray[np.bool_],
     ) -> None:  # fmt: skip
-        """Answers cases of one opcode, or of one event, into arrays of zeros."""
-        name, mode, stores = event, "", False
-        if event == "instruction" or masked:
-            if opcode not in BY_OPCODE:
-                raise ValueError(f"opcode {opcode:02X} is not in the documented set")
-            entry = BY_OPCODE[opcode]
-            name, mode, stores = entry.mnemonic, entry.mode, entry.access in ("write", "modify")
+        """Answers cases of one opcode or entry, with one event, into arrays of zeros."""
         for start in range(0, len(cases), BATCH):
             part = slice(start, start + BATCH)
-            result = self._result(cases[part], event, name, mode, stores)
+            result = self._result(cases[part], instruction, event)
             _fill(outcomes[part], result)
             off_bus[part] = unpack([result.off_bus], len(off_bus[part]), np.uint8).view(bool)
 
-    def _result(self, cases: Cases, event: str, name: str, mode: str, stores: bool) -> Result:
-        """Runs cases through the published clocks of `name`, after an event's beginning."""
+    def _result(self, cases: Cases, instruction: Instruction, event: str) -> Result:
+        """Runs cases through the published clocks of an instruction, after an event's beginning."""
         ones = (1 << len(cases)) - 1
-        answers = _Memory(name, mode, self.variant, cases, ones).answers()
+        answers = _Memory(instruction, self.variant, cases, ones).answers()
         state = self._load(cases, ones, ahead=event != "instruction")
         pins = dict.fromkeys(("irq_n", "nmi_n", "reset_n"), ones)
         if event != "instruction":
@@ -156,8 +151,7 @@ class Gates:
             state, _, _ = self._clock(state, pins, ones, data)
             last = pins | ({"reset_n": 0} if event == "RESET" else {})
             state, _, _ = self._clock(state, last, ones, data)
-        operand_address = pack(cases["address"], 16) if stores else None
-        return self._run(state, pins, ones, answers, operand_address)
+        return self._run(state, pins, ones, answers)
 
     def _load(self, cases: Cases, ones: int, *, ahead: bool) -> list[int]:
         """Flip-flops for the first clock of each case or, `ahead`, of the instruction before it."""
@@ -172,7 +166,7 @@ class Gates:
             for i, plane in zip(unit.flops[name], pack(column, width), strict=True):
                 state[i] = plane
         status = pack(cases["p"], 8)
-        for i, flag in zip(unit.flops["status.flags"], "czidvn", strict=True):
+        for i, flag in zip(unit.flops["status.flags"], LOWEST_FIRST, strict=True):
             state[i] = status[FLAG_BITS[flag]]
         for i, plane in zip(unit.flops["control.opcode"], pack(~cases["sp"], 8), strict=True):
             state[i] = plane
@@ -193,13 +187,12 @@ class Gates:
         raise AssertionError("a clock has one bus cycle")
 
     def _run(
-        self, state: list[int], pins: dict[str, int], ones: int, answers: list[Answer],
-        operand_address: Planes | None,
-    ) -> Result:  # fmt: skip
+        self, state: list[int], pins: dict[str, int], ones: int, answers: list[Answer]
+    ) -> Result:
         """Runs the sequences until each has ended, and keeps what each left."""
         unit = self.unit
         names = (*REGISTERS, "status.flags")
-        recorder = _Recorder(operand_address)
+        recorder = _Recorder()
         kept: dict[str, Planes] = {}
         cycles = [0] * 4
         alive, off_bus = ones, 0
@@ -231,8 +224,6 @@ class Gates:
             off |= differ(early[19:], [ones * (k >> bit & 1) for bit in range(3)])
             if answer.claimed:
                 off |= differ(address, answer.claimed)
-            if answer.written:
-                off |= differ(data, answer.written)
             off_bus |= off & alive
             if write & alive:
                 recorder.write(address, data, write & alive, ones)
@@ -253,110 +244,65 @@ def merge(old: Planes, new: Planes, chosen: int) -> Planes:
 
 
 class _Recorder:
-    """Sorts writes: to the operand's address a store, anything else a push."""
+    """Keeps writes in their order."""
 
-    def __init__(self, operand_address: Planes | None) -> None:
-        self.operand_address = operand_address
-        self.stores, self.stored = 0, [0] * 8
+    def __init__(self) -> None:
         self.count = [0, 0, 0]
-        self.pushed = [[0] * 8 for _ in range(3)]
-        self.push_address = [[0] * 16 for _ in range(3)]
+        self.value = [[0] * 8 for _ in range(WRITES)]
+        self.address = [[0] * 16 for _ in range(WRITES)]
 
     def write(self, address: Planes, data: Planes, rows: int, ones: int) -> None:
         """Notes one write of the given cases."""
-        if self.operand_address is not None:
-            store = rows & (ones ^ differ(address, self.operand_address))
-            self.stores |= store
-            self.stored = merge(self.stored, data, store)
-            rows ^= store
         c0, c1, c2 = self.count
-        for slot in range(3):
+        for slot in range(WRITES):
             wanted = (c0 if slot & 1 else ones ^ c0) & (c1 if slot & 2 else ones ^ c1)
             chosen = rows & wanted & (ones ^ c2)
             if chosen:
-                self.pushed[slot] = merge(self.pushed[slot], data, chosen)
-                self.push_address[slot] = merge(self.push_address[slot], address, chosen)
+                self.value[slot] = merge(self.value[slot], data, chosen)
+                self.address[slot] = merge(self.address[slot], address, chosen)
         carry = rows & c0
         self.count = [c0 ^ rows, c1 ^ carry, c2 | (carry & c1)]
 
     def result(self, registers: dict[str, Planes], cycles: Planes, off_bus: int) -> Result:
         """All that was noted."""
-        return Result(
-            registers, cycles, self.count, self.pushed, self.push_address,
-            self.stores, self.stored, off_bus,
-        )  # fmt: skip
+        return Result(registers, cycles, self.count, self.value, self.address, off_bus)
 
 
 class _Memory:
-    """What memory answers in each clock, by the published bus activity."""
+    """What memory answers in each clock: what a case lists, read where the makers publish it."""
 
-    def __init__(self, name: str, mode: str, variant: str, cases: Cases, ones: int) -> None:
-        self.name, self.mode, self.variant, self.cases, self.ones = name, mode, variant, cases, ones
-        self.addresses: dict[str, Planes] = {}
+    def __init__(self, instruction: Instruction, variant: str, cases: Cases, ones: int) -> None:
+        self.clocks, self.cases, self.ones = instruction.sequence(variant), cases, ones
+        self.symbols = symbols_of(cases, instruction)
+        self.columns: dict[Term, Any] = {}
+        self.planes: dict[Term, Planes] = {}
 
     def answers(self) -> list[Answer]:
         """One a clock; the last stands for any that a sequence should not have."""
-        code = pulls = 0
-        result = []
-        cases, name = self.cases, self.name
-        for kind, place, byte in bus_activity(name, self.mode):
-            at = self.address(place, code)
-            if byte == "op":
-                byte_is, code = self.constant(int(cases["bytes"][0, 0]), 8), 1
-            elif place == "n" and byte != "d":
-                byte_is, code = pack(cases["bytes"][:, code], 8), code + 1
-            elif kind == "R" and place in ("FA", "FC", "FE"):
-                byte_is = pack((cases["vector"] & 255).astype(np.uint8), 8)
-            elif kind == "R" and place in ("FB", "FD", "FF"):
-                byte_is = pack((cases["vector"] >> 8).astype(np.uint8), 8)
-            elif place == "ea" and byte == "value":
-                byte_is = pack(cases["operand"], 8)
-            elif kind == "R" and place.startswith("s+"):
-                byte_is, pulls = pack(cases["pulled"][:, pulls], 8), pulls + 1
+        nothing = [self.ones * (DISCARDED >> bit & 1) for bit in range(8)]
+        result, reads = [], 0
+        for clock in self.clocks:
+            claimed = None if clock.address is None else self.claimed(clock.address)
+            if clock.reads:
+                byte = pack(self.cases["read_value"][:, reads], 8)
+                where = self.cases["read_address"][:, reads]
+                here = claimed
+                if np.any(where != self.columns[clock.address]):
+                    here = pack(where, 16)
+                result.append(Answer(byte, here, claimed))
+                reads += 1
             else:
-                byte_is = self.constant(DISCARDED, 8)
-            discarded = byte == "d" or kind == "W"
-            first_write = kind == "W" and byte == "value"
-            result.append(Answer(
-                byte_is, None if discarded else at, at,
-                write=kind == "W" and not (first_write and self.variant == "cmos"),
-                written=byte_is if first_write and self.variant != "cmos" else None,
-            ))  # fmt: skip
-        return [*result, *self.more(code)]
+                result.append(Answer(nothing, None, claimed, write=bool(clock.writes)))
+        return [*result, Answer(nothing, None, None)]
 
-    def more(self, code: int) -> list[Answer]:
-        """The clocks that a branch or decimal mode adds."""
-        nothing = self.constant(DISCARDED, 8)
-        if self.mode == "relative":
-            following = self.cases["pc"] + np.uint16(2)
-            offset = self.cases["bytes"][:, 1].astype(np.int8).astype(np.uint16)
-            old_page = (following & 0xFF00) | ((following + offset) & 0x00FF)
-            return [Answer(nothing, None, pack(column, 16)) for column in (following, old_page)]
-        return [Answer(nothing, None, None)]
-
-    def constant(self, value: int, width: int) -> Planes:
-        """The same number in every case."""
-        return [self.ones if value >> bit & 1 else 0 for bit in range(width)]
-
-    def address(self, place: str, code: int) -> Planes:
-        """The planes of a place of the published table."""
-        key = f"{place}{code}" if place == "n" else place
-        if key not in self.addresses:
-            cases = self.cases
-            if place in ("pc", "n"):
-                column = cases["pc"] + np.uint16(max(code, 1) if place == "n" else 0)
-            elif place == "ea":
-                column = cases["address"]
-            elif place == "pulled":
-                column = cases["pulled"][:, 0] | cases["pulled"][:, 1].astype(np.uint16) << 8
-            elif place[0] == "s":
-                moved = cases["sp"] + np.uint8(int(place[1:] or 0) % 256)
-                column = moved.astype(np.uint16) | np.uint16(256)
-            else:
-                self.addresses[key] = self.constant(0xFF00 | int(place, 16), 16)
-                return self.addresses[key]
-            self.addresses[key] = pack(column, 16)
-        return self.addresses[key]
+    def claimed(self, address: Term) -> Planes:
+        """The planes of an address of the published table."""
+        if address not in self.planes:
+            column = self.columns[address] = np.broadcast_to(
+                np.asarray(address.over(self.symbols), np.uint16), self.cases.shape
+            )
+            self.planes[address] = pack(column, 16)
+        return self.planes[address]
 
 
 def _fill(outcomes: Outcomes, result: Result) -> None:
@@ -367,21 +313,21 @@ def _fill(outcomes: Outcomes, result: Result) -> None:
 
     for name, planes in result.registers.items():
         if name == "status.flags":
-            flags = dict(zip("czidvn", planes, strict=True))
-            ordered = [flags["c"], flags["z"], flags["i"], flags["d"], 0, 0, flags["v"], flags["n"]]
-            outcomes["p"] = column(ordered, outcomes["p"]) | 0x30
+            flags = dict(zip(LOWEST_FIRST, planes, strict=True))
+            ordered = [0] * 8
+            for flag, bit in FLAG_BITS.items():
+                ordered[bit] = flags[flag]
+            outcomes["p"] = column(ordered, outcomes["p"]) | ALWAYS
         else:
             register = outcomes[REGISTERS[name]]
             register[:] = column(planes, register)
-    for name, planes in (
-        ("cycles", result.cycles), ("pushes", result.pushes),
-        ("stores", [result.stores]), ("stored", result.stored),
-    ):  # fmt: skip
+    for name, planes in (("cycles", result.cycles), ("writes", result.writes)):
         if any(planes):
             outcomes[name] = column(planes, outcomes[name])
-    for slot in range(3):
+    for slot in range(WRITES):
         for name, planes in (
-            ("pushed", result.pushed[slot]), ("push_address", result.push_address[slot])
-        ):  # fmt: skip
+            ("write_value", result.write_value[slot]),
+            ("write_address", result.write_address[slot]),
+        ):
             if any(planes):
                 outcomes[name][:, slot] = column(planes, outcomes[name])

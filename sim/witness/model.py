@@ -11,8 +11,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from ..cases.kinds import BY_KEY, alike, keys_of, symbols_of
 from ..cases.layout import OUTCOME, Cases, Outcomes, unnamed
-from ..family.instructions import BY_OPCODE, EVENTS, VARIANTS
+from ..family.instructions import Instruction
+from ..family.members import VARIANTS
+from ..family.status import flags_of, status_of
 
 __all__ = ["Model", "State", "decide_event"]
 
@@ -39,10 +42,9 @@ class State:
     i: Column
     z: Column
     c: Column
-    m: Column  # the operand: immediate, or in memory
-    argument: (
-        Column  # the two bytes after the opcode, low one first: an address or a branch's offset
-    )
+    m: Column  # the operand: immediate, in memory, or in A
+    place: str  # "m", or "a" where the operand is there
+    argument: Column  # what stands behind the opcode: an address or a branch's offset
     pulled: list[Column]
     vector: Column
     cycles: Column
@@ -64,22 +66,11 @@ class State:
 
     def status(self, software: int) -> Column:
         """The byte pushed for the flags: bit 5 is 1, bit 4 (B) tells software from interrupts."""
-        return (
-            128 * self.n
-            + 64 * self.v
-            + 32
-            + 16 * software
-            + 8 * self.d
-            + 4 * self.i
-            + 2 * self.z
-            + self.c
-        )
+        return status_of(self.__dict__) - 16 * (1 - software)
 
     def load_status(self, byte: Column) -> None:
         """Takes the six flags from a byte; bits 4 and 5 have no place to go."""
-        self.n, self.v, self.d, self.i, self.z, self.c = (
-            byte >> bit & 1 for bit in (7, 6, 3, 2, 1, 0)
-        )
+        self.__dict__.update(flags_of(byte))
 
     def judge(self, byte: Column) -> None:
         """N: negative in two's complement. Z: zero."""
@@ -159,64 +150,59 @@ class Model:
         self.variant = variant
 
     def execute(self, cases: Cases) -> Outcomes:
-        """Answers each case. Raises ValueError if one has an opcode outside the documented set."""
+        """Answers each case. Raises ValueError if one has an opcode that is not built."""
         cases = np.asarray(cases)
         flat = cases.reshape(-1)
         outcomes = np.zeros(flat.shape, OUTCOME)
-        event = np.where((flat["event"] == 1) & (flat["p"] & 4 > 0), 0, flat["event"]).astype(
-            np.int64
-        )
-        key = np.where(event > 0, 256 + event, flat["bytes"][:, 0])
-        for value in np.flatnonzero(np.bincount(key, minlength=1)):
-            rows = np.flatnonzero(key == value)
+        for key, rows in alike(keys_of(flat)):
+            if key not in BY_KEY:
+                raise ValueError(f"opcode {key:02X} is not built")
             if len(rows) == len(flat):
-                outcomes = self._execute_alike(flat, int(value))
+                outcomes = self._execute_alike(flat, BY_KEY[key])
             else:
-                answer = self._execute_alike(flat.take(rows), int(value))
+                answer = self._execute_alike(flat.take(rows), BY_KEY[key])
                 unnamed(outcomes)[rows] = unnamed(answer)
         return outcomes.reshape(cases.shape)
 
-    def _execute_alike(self, cases: Cases, key: int) -> Outcomes:
-        """Answers cases of one opcode (`key`) or one event (`key` - 256)."""
-        if key > 255:
-            name, length = EVENTS[key - 256], 0
-        elif key in BY_OPCODE:
-            entry = BY_OPCODE[key]
-            name, length = entry.mnemonic, entry.length
-        else:
-            raise ValueError(f"opcode {key:02X} is not in the documented set")
+    def _execute_alike(self, cases: Cases, instruction: Instruction) -> Outcomes:
+        """Answers cases of one opcode or event."""
+        symbols = symbols_of(cases, instruction)
+        byte = {name: column.astype(np.int16) for name, column in symbols.items() if name != "pc"}
+        word = {name: column.astype(np.int32) for name, column in symbols.items()}
+        nothing = np.int32(0)
         state = State(
-            **{name: cases[name].astype(np.int16) for name in ("a", "x", "y", "sp")},
-            pc=(cases["pc"].astype(np.int32) + length) % 65536,
-            argument=cases["bytes"][:, 1] + 256 * cases["bytes"][:, 2].astype(np.int32),
-            pulled=[cases["pulled"][:, i].astype(np.int32) for i in range(3)],
-            vector=cases["vector"].astype(np.int32),
+            **{name: byte[name] for name in ("a", "x", "y", "sp")},
+            pc=(word["pc"] + instruction.length) % 65536,
+            argument=word.get("offset", word.get("address.low", nothing))
+            + 256 * word.get("address.high", nothing),
+            pulled=[word[f"pull{i}"] for i in range(instruction.pulls)],
+            vector=word.get("vector.low", nothing) + 256 * word.get("vector.high", nothing),
         )
-        state.load_status(cases["p"].astype(np.int16))
-        if key < 256:
-            immediate = entry.mode == "immediate"
-            state.m = (cases["bytes"][:, 1] if immediate else cases["operand"]).astype(np.int16)
-            state.cycles = entry.clocks
-            if entry.mode == "accumulator":
-                name += " A"
-        else:
-            state.cycles = 7
-        self.perform(name, state)
+        state.load_status(byte["p"])
+        state.cycles = instruction.clocks
+        state.place = instruction.mode.operand
+        if state.place in byte:
+            state.m = byte[state.place]
+        self.perform(instruction.mnemonic, state)
 
         outcomes = np.zeros(len(cases), OUTCOME)
         for register in ("pc", "a", "x", "y", "sp", "cycles"):
             outcomes[register] = getattr(state, register)
         outcomes["p"] = state.status(1)
-        outcomes["pushes"] = len(state.pushed)
-        for i, (byte, address) in enumerate(zip(state.pushed, state.push_address, strict=True)):
-            outcomes["pushed"][:, i] = byte
-            outcomes["push_address"][:, i] = address
+        writes = list(zip(state.push_address, state.pushed, strict=True))
         if state.stored is not None:
-            outcomes["stores"], outcomes["stored"] = 1, state.stored
+            assert instruction.mode.address is not None
+            where = instruction.mode.address.over(word)
+            if instruction.access == "modify" and self.variant != "cmos":
+                writes.append((where, state.m))
+            writes.append((where, state.stored))
+        outcomes["writes"] = len(writes)
+        for i, (address, value) in enumerate(writes):
+            outcomes["write_address"][:, i], outcomes["write_value"][:, i] = address, value
         return outcomes
 
     def perform(self, name: str, s: State) -> None:
-        """Changes the state as a mnemonic (a shift of the accumulator: "ASL A") or an event does.
+        """Changes the state as a mnemonic or an event does.
 
         `s.pc` is already past the instruction's bytes, and `s.cycles` what its table gives.
         """
@@ -280,15 +266,15 @@ class Model:
         s.stored = (s.m + by) % 256
         s.judge(s.stored)
 
-    def shift(self, s: State, direction: str, rotate: bool, place: str) -> None:
+    def shift(self, s: State, direction: str, rotate: bool) -> None:
         """Doubles or halves A or M; what falls out is C, and what comes in is C or 0."""
-        byte, comes_in = getattr(s, place), s.c if rotate else 0
+        byte, comes_in = s.m, s.c if rotate else 0
         if direction == "left":
             result, s.c = byte * 2 % 256 + comes_in, flag(byte > 127)
         else:
             result, s.c = byte // 2 + 128 * comes_in, byte % 2
         s.judge(result)
-        if place == "a":
+        if s.place == "a":
             s.a = result
         else:
             s.stored = result
@@ -391,10 +377,8 @@ FAMILIES: Final[dict[str, tuple[Any, ...]]] = {
     "INX": ("step_register", "x", 1), "INY": ("step_register", "y", 1),
     "DEX": ("step_register", "x", -1), "DEY": ("step_register", "y", -1),
     "INC": ("step_memory", 1), "DEC": ("step_memory", -1),
-    "ASL": ("shift", "left", False, "m"), "ASL A": ("shift", "left", False, "a"),
-    "ROL": ("shift", "left", True, "m"), "ROL A": ("shift", "left", True, "a"),
-    "LSR": ("shift", "right", False, "m"), "LSR A": ("shift", "right", False, "a"),
-    "ROR": ("shift", "right", True, "m"), "ROR A": ("shift", "right", True, "a"),
+    "ASL": ("shift", "left", False), "ROL": ("shift", "left", True),
+    "LSR": ("shift", "right", False), "ROR": ("shift", "right", True),
     "LDA": ("load", "a"), "LDX": ("load", "x"), "LDY": ("load", "y"),
     "STA": ("store", "a"), "STX": ("store", "x"), "STY": ("store", "y"),
     "TAX": ("transfer", "a", "x"), "TAY": ("transfer", "a", "y"), "TSX": ("transfer", "sp", "x"),

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from ..cases.kinds import instruction_of
-from ..cases.layout import plain
-from ..family.instructions import BY_OPCODE, EVENTS
+from ..cases.layout import WRITES
+from ..cases.words import code_of, facts_of
+from ..family.members import EVENTS
 from ..family.status import FLAG_BITS
 from .comparison import FIELDS, FLAG_FIELDS, Comparison, Disagreement, Tally, differences
 
@@ -46,7 +47,8 @@ def _lines(first: Disagreement, skipped: Collection[str]) -> list[_Line]:
     found = differences(first.expected.reshape(1), first.actual.reshape(1), skipped)
     wrong = {name for name, mask in found.items() if mask[0]}
     case, expected, actual = (
-        plain(record) for record in (first.case, first.expected, first.actual)
+        {name: record[name].tolist() for name in record.dtype.names}
+        for record in (first.case, first.expected, first.actual)
     )
 
     def line(label: str, name: str, width: int, place: int | None = None) -> _Line:
@@ -64,19 +66,17 @@ def _lines(first: Disagreement, skipped: Collection[str]) -> list[_Line]:
     status = line("p", "p", 8)
     marks = sum(1 << FLAG_BITS[name[-1]] for name in flags)
     lines.append(_Line("p", 8, status.before, status.expected, status.actual, marks, flags))
-    counts = [int(record["pushes"]) for record in (first.expected, first.actual)]
+    counts = [int(record["writes"]) for record in (first.expected, first.actual)]
     if any(counts):
-        lines.append(line("pushes", "pushes", 8))
-    for i in range(min(max(counts), 3)):
-        for label, name, width in (("byte", "pushed", 8), ("at", "push_address", 16)):
-            entry = line(f"push {i + 1} {label}", name, width, i)
-            if i >= counts[0]:  # nothing to compare with: `pushes` tells it
-                entry = _Line(entry.label, width, None, None, entry.actual)
+        lines.append(line("writes", "writes", 8))
+    for i in range(min(max(counts), WRITES)):
+        for label, name, width in (("byte", "write_value", 8), ("at", "write_address", 16)):
+            each = line(f"write {i + 1} {label}", name, width, i)
+            if i >= counts[0]:  # nothing to compare with: `writes` tells it
+                each = _Line(each.label, width, None, None, each.actual)
             elif i >= counts[1]:
-                entry = _Line(entry.label, width, None, entry.expected, None, 0, entry.wrong)
-            lines.append(entry)
-    if expected["stores"] or actual["stores"]:
-        lines += [line("stores", "stores", 8), line("stored", "stored", 8)]
+                each = _Line(each.label, width, None, each.expected, None, 0, each.wrong)
+            lines.append(each)
     lines.append(line("cycles", "cycles", 8))
     return lines
 
@@ -135,25 +135,16 @@ def _report_first(first: Disagreement, skipped: Collection[str], console: Consol
     from rich.text import Text
 
     name = instruction_of(first.case)
-    case = plain(first.case)
-    code = " ".join(f"{byte:02X}" for byte in first.case["bytes"][: first.case["length"]])
-    facts = [f"instruction {code} at {case['pc']:04X}"]
-    entry = None if name in EVENTS else BY_OPCODE.get(int(first.case["bytes"][0]))
-    if name in EVENTS:
-        facts = [f"entered at {case['pc']:04X}"]
-    elif entry is not None and entry.access:
-        facts.append(f"operand {case['operand']:02X} at {case['address']:04X}")
-    if name in ("PLA", "PLP", "RTS", "RTI"):
-        facts.append(f"above SP {' '.join(f'{byte:02X}' for byte in first.case['pulled'])}")
-    if name in EVENTS or name == "BRK":
-        facts.append(f"vector {case['vector']:04X}")
+    at = f"at {first.case['pc']:04X}"
+    head = f"entered {at}" if name in EVENTS else f"instruction {code_of(first.case)} {at}"
+    facts = [head, *facts_of(first.case)]
     title = f"First wrong case: {name}, number {first.index:,} counted from 0"
     console.print(Text(title, style="bold"), highlight=False)
     console.print(Text("  " + "; ".join(facts)), highlight=False)
 
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
     table.add_column("")
-    table.add_column("", min_width=len("push_address"))  # many flags may wrap, the bits may not
+    table.add_column("", min_width=len("write_address"))  # many flags may wrap, the bits may not
     for heading in ("before", "expected", "actual"):
         table.add_column(heading, no_wrap=True)
     for line in _lines(first, skipped):
@@ -184,4 +175,4 @@ def _report_first(first: Disagreement, skipped: Collection[str], console: Consol
     console.print(table)
 
 
-_DECIMAL: Final = ("pushes", "stores", "cycles")
+_DECIMAL: Final = ("writes", "cycles")

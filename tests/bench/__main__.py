@@ -21,7 +21,7 @@ from statistics import median
 from rich.console import Console
 from rich.table import Table
 
-from carrywave.sim.family.instructions import VARIANTS
+from carrywave.sim.family.members import VARIANTS
 
 from .adder import gates
 from .evaluators import EVALUATORS, MissingError, Sized

@@ -7,7 +7,8 @@ from collections import Counter
 from contextlib import contextmanager
 
 from carrywave.sim.cases.exhaustive import exhaustive_cases
-from carrywave.sim.family.instructions import BY_OPCODE, EVENTS
+from carrywave.sim.family.instructions import BY_OPCODE
+from carrywave.sim.family.members import EVENTS
 from carrywave.sim.sweep.sweeping import Share
 from carrywave.sim.witness import gates
 from carrywave.sim.witness.model import Model

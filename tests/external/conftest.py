@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from carrywave.sim.cases.layout import CASE, Cases, Outcomes
-from carrywave.sim.family.instructions import BY_MNEMONIC, EVENTS
+from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.family.members import EVENTS
 from carrywave.sim.family.status import FLAG_BITS
 from carrywave.sim.witness.model import Model
 

@@ -19,7 +19,7 @@ from math import log2
 import numpy as np
 import pytest
 
-from carrywave.sim.family.instructions import ADDERS
+from carrywave.sim.netlist import ADDERS
 from carrywave.sim.netlist.alu_gates import MNEMONICS, AluGates, Inputs
 from carrywave.sim.netlist.synthesis import drawn_netlist
 from carrywave.sim.settle.survey import survey

@@ -9,7 +9,8 @@ from amaranth.hdl import Cat
 from carrywave.rtl.alu import ADDERS, Alu, Operation
 from carrywave.rtl.datapath import Unit
 from carrywave.sim.cases.layout import CASE
-from carrywave.sim.family.instructions import BY_MNEMONIC, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.witness.model import Model
 
 BYTES = np.arange(256, dtype=np.int64)

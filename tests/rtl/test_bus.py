@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from carrywave.sim.cases.layout import CASE
-from carrywave.sim.family.instructions import BY_MNEMONIC, EVENTS, INSTRUCTIONS
+from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS
+from carrywave.sim.family.members import EVENTS
 from carrywave.sim.witness.clocked import Clocked
 
 PC, SP = 0x0300, 0x02  # so that three bytes up or down cross the end of page one

@@ -8,7 +8,7 @@ from amaranth.back import rtlil
 from carrywave.rtl.adder import RippleCarryAdder
 from carrywave.rtl.alu import ADDERS
 from carrywave.rtl.datapath import Unit
-from carrywave.sim.family.instructions import VARIANTS
+from carrywave.sim.family.members import VARIANTS
 
 # Arithmetic and order; equality is how an opcode is decoded.
 ARITHMETIC = {"$add", "$sub", "$neg", "$mul", "$lt", "$le", "$gt", "$ge", "$alu", "$shift", "$shl"}

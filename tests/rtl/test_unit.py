@@ -7,7 +7,8 @@ import pytest
 
 from carrywave.rtl.decode import Decoder, Step
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.family.instructions import BY_OPCODE, EVENTS, INSTRUCTIONS, VARIANTS
+from carrywave.sim.family.instructions import BY_OPCODE, INSTRUCTIONS
+from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.witness.clocked import Clocked, StoppedError
 from carrywave.sim.witness.model import Model
 

@@ -13,7 +13,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from carrywave.sim.family.instructions import BY_OPCODE, EVENTS, VARIANTS
+from carrywave.sim.family.instructions import BY_OPCODE
+from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.witness.model import decide_event
 
 from ..vcd.read import CHUNK, Columns, read_clocks

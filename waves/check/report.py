@@ -8,7 +8,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from carrywave.sim.family.instructions import EVENTS
+from carrywave.sim.family.members import EVENTS
 from carrywave.sim.system.colours import CARRY, ONE, QUIET, WRONG
 
 if TYPE_CHECKING:

@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from carrywave.sim.cases.layout import CASE, Cases, Outcomes
-from carrywave.sim.family.instructions import BY_OPCODE, EVENTS, bus_activity
+from carrywave.sim.family.instructions import BY_OPCODE, bus_activity
+from carrywave.sim.family.members import EVENTS
 from carrywave.sim.family.status import FLAG_BITS
 from carrywave.sim.witness.model import Model, add_decimal, subtract_decimal
 

@@ -11,7 +11,8 @@ import pytest
 from carrywave.sim.cases.exhaustive import exhaustive_cases, exhaustive_count
 from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, unnamed
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.family.instructions import BY_MNEMONIC, EVENTS, INSTRUCTIONS, Instruction
+from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS, Instruction
+from carrywave.sim.family.members import EVENTS
 
 ENTRIES: tuple[Instruction | str, ...] = (*INSTRUCTIONS, *EVENTS[1:])
 COMPLEMENT = {"pc": 0xFFFF, "vector": 0xFFFF}  # 0xFF for all others

@@ -18,7 +18,7 @@ from carrywave.sim.claim.exact import Combinations, simplest
 from carrywave.sim.claim.expressions import ExpressionError
 from carrywave.sim.claim.relations import relations, taken
 from carrywave.sim.cli import main as cli
-from carrywave.sim.family.instructions import VARIANTS
+from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.netlist.alu_gates import MNEMONICS, AluGates
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist
 from carrywave.waves.check.checking import check_dump

@@ -27,7 +27,8 @@ from carrywave.sim.cli import main as cli
 from carrywave.sim.emulator.called import PythonFunction
 from carrywave.sim.emulator.header import header
 from carrywave.sim.emulator.verdict import judge
-from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, EVENTS, INSTRUCTIONS, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, INSTRUCTIONS
+from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES, Mistaken
 from carrywave.sim.op.commands import operation_command
 from carrywave.sim.op.operation import operate

@@ -22,7 +22,8 @@ from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, Outcomes
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.diagnose.diagnosis import Cause, describe, diagnose
 from carrywave.sim.diagnose.formulas import Inputs
-from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
+from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.family.status import FLAG_BITS
 from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES, Mistake, Mistaken
 from carrywave.sim.witness.comparison import Comparison, differences

@@ -24,7 +24,7 @@ from carrywave.sim.emulator.called import Library, PythonFunction
 from carrywave.sim.emulator.child import Emulator, EmulatorError
 from carrywave.sim.emulator.header import header
 from carrywave.sim.emulator.pipe import Pipe
-from carrywave.sim.family.instructions import VARIANTS
+from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.witness.comparison import Comparison
 from carrywave.sim.witness.model import Model
 

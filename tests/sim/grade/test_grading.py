@@ -27,7 +27,8 @@ from carrywave.rtl.decode import Step
 from carrywave.rtl.interrupts import Cause
 from carrywave.sim.cases.exhaustive import exhaustive_cases, exhaustive_count
 from carrywave.sim.cases.layout import Cases
-from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
+from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.grade import grading as grades
 from carrywave.sim.grade import redundant
 from carrywave.sim.grade.exposure import Exposure, count_inputs, documented_inputs, expose

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from carrywave.sim.cases.exhaustive import exhaustive_cases
-from carrywave.sim.family.instructions import BY_MNEMONIC, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.family.status import FLAG_BITS
 from carrywave.sim.netlist.alu_gates import MNEMONICS, AluGates, Inputs
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist

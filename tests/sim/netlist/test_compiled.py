@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import z3
 
-from carrywave.sim.family.instructions import VARIANTS
+from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.netlist.compiled import (
     EXPRESSIONS,
     FUNCTIONS,

@@ -17,8 +17,8 @@ import pytest
 from packaging.requirements import Requirement
 
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.family.instructions import ADDERS, VARIANTS
-from carrywave.sim.netlist import cost
+from carrywave.sim.family.members import VARIANTS
+from carrywave.sim.netlist import ADDERS, cost
 from carrywave.sim.netlist import synthesis as netlist
 from carrywave.sim.netlist.synthesis import PORTS, Gate, Netlist, NetlistError, drawn_netlist, parse
 from carrywave.sim.program.assembler import load

@@ -13,7 +13,8 @@ from typing import Any
 
 import pytest
 
-from carrywave.sim.family.instructions import ADDERS, VARIANTS
+from carrywave.sim.family.members import VARIANTS
+from carrywave.sim.netlist import ADDERS
 from carrywave.sim.netlist import synthesis as module
 from carrywave.sim.netlist.compiled import cone
 from carrywave.sim.netlist.synthesis import (

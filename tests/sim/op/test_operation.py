@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from carrywave.sim.cases.layout import CASE
-from carrywave.sim.family.instructions import BY_MNEMONIC, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.family.status import FLAG_BITS
 from carrywave.sim.op.operation import (
     CHAIN,

@@ -13,7 +13,8 @@ import pytest
 from rich.console import Console
 
 from carrywave.sim.cli.terminal import console
-from carrywave.sim.family.instructions import BY_MNEMONIC, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.op.operation import Operation, operate
 from carrywave.sim.op.report import draw_operation
 from carrywave.sim.op.words import reasons_of

@@ -21,7 +21,8 @@ import z3
 
 from carrywave.sim.cases.layout import Cases
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.family.instructions import BY_OPCODE, EVENTS, INSTRUCTIONS, VARIANTS
+from carrywave.sim.family.instructions import BY_OPCODE, INSTRUCTIONS
+from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.family.status import FLAG_BITS
 from carrywave.sim.netlist import synthesis as netlists
 from carrywave.sim.netlist.synthesis import (

@@ -7,7 +7,8 @@ from functools import partial
 
 import pytest
 
-from carrywave.sim.family.instructions import ADDERS, VARIANTS
+from carrywave.sim.family.members import VARIANTS
+from carrywave.sim.netlist import ADDERS
 from carrywave.sim.netlist.alu_gates import MNEMONICS, AluGates
 from carrywave.sim.netlist.synthesis import drawn_netlist
 from carrywave.sim.settle import settling as settle

@@ -7,7 +7,8 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from carrywave.sim.family.instructions import ADDERS, VARIANTS
+from carrywave.sim.family.members import VARIANTS
+from carrywave.sim.netlist import ADDERS
 from carrywave.sim.netlist.alu_gates import MNEMONICS, AluGates, Inputs
 from carrywave.sim.netlist.planes import unpack
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist

@@ -23,7 +23,8 @@ import pytest
 from rich.console import Console
 
 from carrywave.sim.cases.exhaustive import exhaustive_count
-from carrywave.sim.family.instructions import BY_MNEMONIC, EVENTS, INSTRUCTIONS, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS
+from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.mistakes.catalogue import BY_NUMBER, Mistaken
 from carrywave.sim.netlist.synthesis import (
     SCRIPT,

@@ -21,7 +21,8 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
+from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.family.status import FLAG_BITS
 from carrywave.sim.trace import formats as reading
 from carrywave.sim.trace import partial as trace

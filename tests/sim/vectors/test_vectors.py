@@ -20,7 +20,7 @@ from carrywave.sim.cases.layout import CASE, OUTCOME, Cases
 from carrywave.sim.cases.memory import possible
 from carrywave.sim.cases.quick import compact_cases
 from carrywave.sim.emulator.header import header
-from carrywave.sim.family.instructions import VARIANTS
+from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.grade.faults import Injector, fault_sites
 from carrywave.sim.grade.scenarios import trace_cases
 from carrywave.sim.mistakes.catalogue import MISTAKES, Mistaken

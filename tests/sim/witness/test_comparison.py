@@ -21,7 +21,8 @@ from rich.console import Console
 from carrywave.sim.cases.kinds import instruction_of
 from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, Outcomes, plain
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, EVENTS
+from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
+from carrywave.sim.family.members import EVENTS
 from carrywave.sim.family.status import FLAG_BITS
 from carrywave.sim.witness.comparison import (
     FIELDS,

@@ -10,7 +10,8 @@ import pytest
 
 from carrywave.sim.cases.layout import CASE, Cases
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.family.instructions import BY_MNEMONIC, EVENTS, INSTRUCTIONS, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS
+from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.netlist.synthesis import Gate, Netlist, drawn_netlist
 from carrywave.sim.witness.clocked import Clocked
 from carrywave.sim.witness.comparison import compare

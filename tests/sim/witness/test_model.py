@@ -9,7 +9,8 @@ import pytest
 
 from carrywave.sim.cases.layout import CASE, OUTCOME, Cases
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, EVENTS, INSTRUCTIONS, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, INSTRUCTIONS
+from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.witness.model import (
     FAMILIES,
     Model,

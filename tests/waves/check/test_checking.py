@@ -9,7 +9,8 @@ from typing import Any
 
 import pytest
 
-from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, EVENTS, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
+from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.waves.check.checking import CheckReport, Finding, _Checker, check_dump
 from carrywave.waves.vcd.read import read_clocks
 from carrywave.waves.vcd.signals import SIGNALS

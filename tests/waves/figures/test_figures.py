@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from carrywave.sim.family.instructions import BY_MNEMONIC, VARIANTS
+from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.op.operation import Operation, operate
 from carrywave.waves.figures.circle import Move, moves
 from carrywave.waves.figures.flagtable import flag_table

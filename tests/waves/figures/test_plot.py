@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from carrywave.sim.family.instructions import ADDERS
+from carrywave.sim.netlist import ADDERS
 from carrywave.sim.netlist.alu_gates import MNEMONICS
 from carrywave.sim.settle.survey import Survey, survey
 from carrywave.sim.settle.survey_report import draw_survey
