@@ -20,8 +20,6 @@ from ..cases.layout import Cases, Outcomes
 from . import host
 
 __all__ = [
-    "CASE_LAYOUT",
-    "OUTCOME_LAYOUT",
     "TIMEOUT",
     "Child",
     "Emulator",
