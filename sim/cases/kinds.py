@@ -13,8 +13,8 @@ from ..family.members import EVENTS
 from .layout import REGISTERS, Cases
 
 __all__ = [
-    "BY_KEY", "KEYS", "alike", "forms_of", "happening", "in_order", "instruction_of", "keys_of",
-    "lay_reads", "name_of_key", "symbols_of",
+    "BY_KEY", "KEYS", "Symbols", "alike", "forms_of", "happening", "in_order", "instruction_of",
+    "keys_of", "lay_reads", "name_of_key", "symbols_of",
 ]  # fmt: skip
 
 #: A key is an opcode, or 256 times the event whose entry comes instead.
@@ -86,8 +86,24 @@ def lay_reads(cases: Cases, instruction: Instruction, columns: Mapping[str, Any]
         cases["read_address"][..., i] = clock.address.over(columns)
 
 
+class Symbols(dict[str, npt.NDArray[np.uint16]]):
+    """Registers and bytes read by name, of cases that are all of one instruction.
+
+    A column is made when it is first asked for.
+    """
+
+    def __init__(self, cases: Cases, instruction: Instruction) -> None:
+        super().__init__()
+        self.cases, self.places = cases, {name: i for i, name in enumerate(instruction.reads)}
+
+    def __missing__(self, name: str) -> npt.NDArray[np.uint16]:
+        place = self.places.get(name)
+        column = self.cases[name] if place is None else self.cases["read_value"][..., place]
+        self[name] = found = column.astype(np.uint16)
+        return found
+
+
 def symbols_of(cases: Cases, instruction: Instruction) -> dict[str, npt.NDArray[np.uint16]]:
-    """Registers and bytes read by name, of cases that are all of one instruction."""
-    names = [(name, cases[name]) for name in REGISTERS]
-    names += [(name, cases["read_value"][..., i]) for i, name in enumerate(instruction.reads)]
-    return {name: column.astype(np.uint16) for name, column in names}
+    """All `Symbols` of the cases as a plain dictionary."""
+    symbols = Symbols(cases, instruction)
+    return {name: symbols[name] for name in (*REGISTERS, *instruction.reads)}

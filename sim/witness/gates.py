@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from ..cases.kinds import BY_KEY, alike, keys_of, symbols_of
+from ..cases.kinds import BY_KEY, Symbols, alike, keys_of
 from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes, unnamed
 from ..family.address import Term
 from ..family.instructions import Instruction
@@ -273,7 +273,7 @@ class _Memory:
 
     def __init__(self, instruction: Instruction, variant: str, cases: Cases, ones: int) -> None:
         self.clocks, self.cases, self.ones = instruction.sequence(variant), cases, ones
-        self.symbols = symbols_of(cases, instruction)
+        self.symbols = Symbols(cases, instruction)
         self.columns: dict[Term, Any] = {}
         self.planes: dict[Term, Planes] = {}
 
