@@ -1,13 +1,15 @@
 """The rules of the house that a machine can see."""
 
 import ast
+import importlib
+import os
+import shutil
+import subprocess
 import tomllib
 from pathlib import Path
 
 import pytest
-
-HOUSE = Path(__file__).parent.parent
-FOLDERS = ("rtl", "sim", "waves", "tests")
+from tracked import ALLOWED, HOUSE, tracked, untold
 
 
 def imports(path):
@@ -21,7 +23,7 @@ def imports(path):
 
 
 def files(folder):
-    found = sorted((HOUSE / folder).rglob("*.py"))
+    found = tracked(f"{folder}/*.py")
     assert found
     return found
 
@@ -51,11 +53,48 @@ def test_the_import_rule_sees_an_import(tmp_path):
 
 
 def test_the_top_level_holds_what_the_design_allows():
-    allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", *FOLDERS}
-    # What a build leaves behind is not in git.
-    built = {"build", "dist", "carrywave.egg-info"}
-    found = {path.name for path in HOUSE.iterdir() if not path.name.startswith(".")} - built
-    assert found == allowed
+    found = {path.relative_to(HOUSE).parts[0] for path in tracked("[!.]*")}
+    assert found == {*ALLOWED}
+
+
+@pytest.fixture
+def littered(tmp_path):
+    """A house with a file that belongs there, and what was left in it."""
+    for name in ("README.md", "sim/model.py", "out.vcd", "env/pyvenv.cfg", ".idea/sim.py",
+                 "sim/__pycache__/model.py", "sim/.#model.py"):  # fmt: skip
+        path = tmp_path / name
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("")
+    return tmp_path
+
+
+@pytest.mark.skipif(shutil.which("git") is None, reason="git is not installed")
+def test_only_what_git_tracks_is_judged(littered, monkeypatch):
+    for name in [name for name in os.environ if name.startswith("GIT_")]:
+        monkeypatch.delenv(name)
+    (littered / "sim/mine.py").write_text("")
+    (littered / "sim/gone.py").write_text("")
+    for arguments in (["init", "-q"], ["add", "README.md", "sim/model.py", "sim/gone.py"]):
+        subprocess.run(["git", "-C", littered, *arguments], check=True)
+    (littered / "sim/gone.py").unlink()
+    assert tracked("*", littered) == [littered / "README.md", littered / "sim/model.py"]
+    assert tracked("sim/*.py", littered) == [littered / "sim/model.py"]
+    assert untold(littered) == ""
+
+
+def test_without_git_all_that_lies_in_the_houses_own_places_is_judged(littered, monkeypatch):
+    monkeypatch.setenv("PATH", "")
+    assert tracked("*", littered) == [littered / "README.md", littered / "sim/model.py"]
+    assert untold(littered) == "git is not installed"
+
+
+@pytest.mark.parametrize("folder", ["rtl", "sim", "waves"])
+def test_what_is_tested_is_what_lies_here(folder):
+    """And not what was installed from another state of it."""
+    installed = Path(importlib.import_module(f"carrywave.{folder}").__file__).parent
+    ours = {path.relative_to(HOUSE / folder): path.read_bytes() for path in files(folder)}
+    theirs = {path.relative_to(installed): path.read_bytes() for path in installed.rglob("*.py")}
+    assert [name for name, content in ours.items() if theirs.get(name) != content] == []
 
 
 def test_every_dependency_bound_has_its_reason_beside_it():

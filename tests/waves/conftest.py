@@ -19,6 +19,7 @@ from typing import Any, Final
 
 import pytest
 import pywellen
+from tracked import HOUSE, tracked
 from vcd.reader import TokenKind, tokenize
 
 from carrywave.sim.family.instructions import BY_OPCODE
@@ -27,7 +28,7 @@ from carrywave.sim.program.image import PinEvent
 from carrywave.sim.program.run import Sequence, run_program
 from carrywave.waves.vcd.dump import Dump
 
-REFERENCE = Path(__file__).parents[2] / "waves" / "reference"
+REFERENCE = HOUSE / "waves" / "reference"
 PERIOD = 1000
 SWITCHES = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -147,7 +148,7 @@ def parse_text() -> Callable[[str], DumpText]:
 @pytest.fixture(scope="session")
 def reference_texts() -> dict[str, DumpText]:
     """The reference waveforms as text."""
-    return {path.stem: DumpText(path.read_text()) for path in sorted(REFERENCE.glob("*.vcd"))}
+    return {path.stem: DumpText(path.read_text()) for path in tracked("waves/reference/*.vcd")}
 
 
 @pytest.fixture

@@ -9,12 +9,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from tracked import HOUSE, tracked
 
 from carrywave.waves.check.checking import check_dump
 from carrywave.waves.check.listing import RunReport, run_listing
 
-WAVES = Path(__file__).parents[2] / "waves"
-LISTINGS = sorted((WAVES / "programs").glob("*.s"))
+WAVES = HOUSE / "waves"
+LISTINGS = tracked("waves/programs/*.s")
 NAMES = [path.stem for path in LISTINGS]
 # What each listing says in its own comments that it leaves from there on, as nmos and as cmos.
 LEAVES = {
@@ -35,7 +36,7 @@ def left_at(report: RunReport, start: int, like: str) -> str:
 
 def test_every_listing_has_its_waveform_and_its_words() -> None:
     assert len(NAMES) == 6
-    assert [path.stem for path in sorted((WAVES / "reference").glob("*.vcd"))] == NAMES
+    assert [path.stem for path in tracked("waves/reference/*.vcd")] == NAMES
     assert sorted(LEAVES) == NAMES
 
 

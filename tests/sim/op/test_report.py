@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from rich.console import Console
+from tracked import tracked
 
 from carrywave.sim.cli.terminal import console
 from carrywave.sim.family.instructions import BY_MNEMONIC
@@ -22,7 +23,7 @@ from carrywave.waves.check.checking import CheckReport, Finding
 from carrywave.waves.check.listing import run_listing
 from carrywave.waves.check.report import draw_check, draw_run
 
-PROGRAMS = sorted((Path(__file__).parents[2] / "waves" / "programs").glob("*.s"))
+PROGRAMS = tracked("waves/programs/*.s")
 WIDTH = 80
 FLAGS = ("N", "V", "Z", "C", "D", "I")
 # Those whose bus does more than read their own two bytes; with all flags clear, branches taken.

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import pickle
 from contextlib import suppress
-from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tracked import tracked
 
 from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS
 from carrywave.sim.program.assembler import ListingError, assemble, load
 from carrywave.sim.program.image import PinEvent, SourceLine
 
-LISTINGS = sorted((Path(__file__).parents[2] / "waves" / "programs").glob("*.s"))
+LISTINGS = tracked("waves/programs/*.s")
 
 # How each mode is written, and the bytes that follow the opcode at 0200.
 NOTATION = {

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tracked import HOUSE, tracked
 
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.family.members import VARIANTS
@@ -20,7 +21,7 @@ from carrywave.waves.figures.operations import NothingToDrawError, operation_fig
 from carrywave.waves.figures.svg import PALETTE, TEXT_ROLES, Figure, number
 from carrywave.waves.figures.timing import timing_figure
 
-REFERENCE = Path(__file__).parents[2] / "waves" / "reference"
+REFERENCE = HOUSE / "waves" / "reference"
 SVG = "{http://www.w3.org/2000/svg}"
 
 # Mnemonic, register, operand, carry, decimal, variant, status: each layout, and its longest words.
@@ -98,7 +99,7 @@ def drawn(one_simulator: None, tmp_path: Path) -> dict[str, str]:
     named.write_bytes((REFERENCE / "stack_wrap.vcd").read_bytes())
     figures = {name: operation_figure(operate(*given)) for name, given in DRAWN.items()}
     figures |= {f"random-{i}": operation_figure(op) for i, op in enumerate(operations(2, 24))}
-    for path in sorted(REFERENCE.glob("*.vcd")):
+    for path in tracked("waves/reference/*.vcd"):
         figures[path.stem] = timing_figure(path)
     figures["interrupts"] = timing_figure(
         REFERENCE / "nested_interrupts.vcd",
@@ -501,11 +502,10 @@ def test_a_load_does_not_name_what_the_register_held_before() -> None:
 def test_the_figure_that_the_readme_shows_is_what_its_command_draws(
     carrywave: Callable[..., Any], tmp_path: Path
 ) -> None:
-    root = Path(__file__).parents[2]
-    readme = (root / "README.md").read_text(encoding="utf-8")
+    readme = (HOUSE / "README.md").read_text(encoding="utf-8")
     command = re.search(r"carrywave op (.+) --svg add_overflow\.svg", readme)
     assert command
     assert "](waves/reference/add_overflow.svg)" in readme
     path = tmp_path / "again.svg"
     assert carrywave("op", *command[1].split(), "--svg", path)[0] == 0
-    assert path.read_bytes() == (root / "waves/reference/add_overflow.svg").read_bytes()
+    assert path.read_bytes() == (REFERENCE / "add_overflow.svg").read_bytes()
