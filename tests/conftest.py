@@ -52,6 +52,27 @@ def carrywave(
 
 
 @pytest.fixture
+def count_calls() -> Callable[..., tuple[Any, int]]:
+    """Computes something and counts the functions that it calls: how much work, on any machine."""
+
+    def run(compute: Callable[..., Any], *given: Any) -> tuple[Any, int]:
+        calls = 0
+
+        def count(frame: Any, event: str, argument: Any) -> None:
+            nonlocal calls
+            calls += event == "call"
+
+        before = sys.getprofile()
+        sys.setprofile(count)
+        try:
+            return compute(*given), calls
+        finally:
+            sys.setprofile(before)
+
+    return run
+
+
+@pytest.fixture
 def one_simulator(monkeypatch: pytest.MonkeyPatch) -> None:
     """Keeps a variant's hardware from one operation to the next: building it takes the time."""
     units: dict[tuple[str, str], Unit] = {}
