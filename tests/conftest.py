@@ -9,12 +9,19 @@ from typing import Any
 
 import pytest
 from amaranth.sim import Simulator
+from hypothesis import HealthCheck, settings
 from tracked import untold
 
 from carrywave.rtl.datapath import Unit
 from carrywave.sim.cli import main as cli
 from carrywave.sim.netlist.synthesis import Gate, Netlist
 from carrywave.sim.witness import clocked
+
+# No example fails for the machine's speed, and none is kept where the tests were started.
+settings.register_profile(
+    "house", deadline=None, suppress_health_check=[HealthCheck.too_slow], database=None
+)
+settings.load_profile("house")
 
 
 def pytest_report_header() -> str | None:

@@ -295,7 +295,7 @@ def judge_figures(tmp_path: Path) -> Callable[..., dict[str, dict[str, Any]]]:
         dumped = subprocess.run(
             [chromium, *SWITCHES, scheme, f"--user-data-dir={tmp_path / 'profile'}", "--dump-dom",
              page.as_uri()],
-            capture_output=True, text=True, timeout=120, check=True,
+            capture_output=True, text=True, timeout=600, check=True,
         )  # fmt: skip
         found = re.search(r'<pre id="told">(.*?)</pre>', dumped.stdout, re.DOTALL)
         assert found, dumped.stderr

@@ -447,7 +447,7 @@ loaded = sorted({name for name in sys.modules if name.startswith(heavy)})
 print("loaded:", *loaded, file=sys.stderr)
 """
     done = subprocess.run(
-        [sys.executable, "-c", program], capture_output=True, text=True, timeout=30, check=False
+        [sys.executable, "-c", program], capture_output=True, text=True, timeout=300, check=False
     )
     assert (done.returncode, done.stderr) == (0, "loaded:\n")
     assert "Usage: carrywave" in done.stdout
@@ -458,7 +458,7 @@ def test_the_installed_command_refuses_without_a_traceback(tmp_path: Path) -> No
     done = subprocess.run(
         [sys.executable, "-W", "error", "-c", "from carrywave.sim.cli import main; main()",
          "check", str(tmp_path / "none.vcd")],
-        capture_output=True, text=True, timeout=30, check=False,
+        capture_output=True, text=True, timeout=300, check=False,
     )  # fmt: skip
     message = f"carrywave: {tmp_path / 'none.vcd'}: No such file or directory\n"
     assert (done.returncode, done.stdout, done.stderr) == (2, "", message)
@@ -483,7 +483,7 @@ def test_output_that_cannot_be_written_is_no_verdict(
     try:
         done = subprocess.run(
             [sys.executable, "-c", program, *arguments],
-            stdout=sink, stderr=subprocess.PIPE, text=True, timeout=30, check=False,
+            stdout=sink, stderr=subprocess.PIPE, text=True, timeout=300, check=False,
         )  # fmt: skip
     finally:
         os.close(sink)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from importlib.metadata import entry_points
@@ -39,9 +40,10 @@ def session(tmp_path: Path, body: str, *arguments: str) -> tuple[int, str]:
         sys.executable, "-W", "error", "-m", "pytest", "-p", PLUGIN, "-p", "no:cacheprovider",
         "-p", "no:xdist", *arguments, "test_mine.py",
     ]  # fmt: skip
+    environment = {name: value for name, value in os.environ.items() if name != "PYTEST_ADDOPTS"}
     done = subprocess.run(
-        command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-        check=False,
+        command, cwd=tmp_path, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+        text=True, check=False,
     )  # fmt: skip
     return done.returncode, done.stdout
 
