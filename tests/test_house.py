@@ -5,21 +5,16 @@ import importlib
 import os
 import shutil
 import subprocess
+import sys
 import tomllib
+from collections import Counter
 from pathlib import Path
 
+import imports
 import pytest
 from tracked import ALLOWED, HOUSE, tracked, untold
 
-
-def imports(path):
-    """The modules that a file imports, relative ones by their full name."""
-    package = f"carrywave.{path.parent.name}"
-    for node in ast.walk(ast.parse(path.read_text())):
-        if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            yield f"{package}.{node.module}" if node.level else node.module
+from carrywave.sim.family.modes import MODES
 
 
 def files(folder):
@@ -28,28 +23,124 @@ def files(folder):
     return found
 
 
+@pytest.fixture(scope="module")
+def arrows(tmp_path_factory):
+    found = imports.arrows_of(imports.laid_out(tmp_path_factory.mktemp("house")))
+    assert len(found) > 400
+    return found
+
+
+def test_no_room_imports_one_that_is_not_below_it(arrows):
+    assert {imports.room_of(one) for both in arrows for one in both} - {""} == {*imports.LEVEL}
+    assert imports.upwards(arrows) == []
+
+
+def test_no_file_leads_back_to_itself(arrows):
+    assert imports.circles(arrows) == []
+
+
+def test_contributors_are_told_the_same_rule():
+    told = (HOUSE / "DEVELOPERS.md").read_text().split("Imports go down only:")[1]
+    lines = told.strip().split("\n\n")[0].splitlines()
+    rooms = [tuple(line.split("#")[0].replace(",", " ").split()) for line in lines]
+    assert tuple(reversed(rooms)) == imports.LEVELS
+
+
+PLANTED = {
+    "a name of its own folder": ("sim/witness/wrong.py", "from . import bad"),
+    "a room, by dots": ("sim/witness/wrong.py", "from ..cli.main import main"),
+    "a room's file, by dots": ("sim/cases/wrong.py", "from ..cli import main"),
+    "by the full name": ("sim/op/wrong.py", "import carrywave.waves.vcd.dump"),
+    "from the full name": ("sim/op/wrong.py", "from carrywave.waves.vcd import dump"),
+    "from the package": ("rtl/wrong.py", "from carrywave import sim"),
+    "lazily": ("sim/family/wrong.py", "def late():\n    from ..system import files\n"),
+    "for types alone": (
+        "sim/grade/wrong.py",
+        "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from ..trace import partial\n",
+    ),
+    "a neighbour on its level": ("sim/claim/wrong.py", "from ..grade import faults"),
+}
+
+
+@pytest.mark.parametrize("form", PLANTED)
+def test_the_rule_sees_an_import(form, tmp_path, arrows):
+    path, text = PLANTED[form]
+    house = imports.laid_out(tmp_path)
+    if form == "a name of its own folder":  # which leads on, to a room above
+        (house / "carrywave/sim/witness/bad.py").write_text("from ..cli import main\n")
+    (house / "carrywave" / path).write_text(text)
+    wrong = f"carrywave.{path[:-3].replace('/', '.')}"
+    planted = imports.arrows_of(house)
+    assert [one for one, _ in planted if one == wrong]
+    seen = [one for one, _ in imports.upwards(planted)]
+    assert seen == ["carrywave.sim.witness.bad" if "folder" in form else wrong]
+
+
+def test_the_rule_sees_a_circle(tmp_path):
+    house = imports.laid_out(tmp_path)
+    (house / "carrywave/sim/system/one.py").write_text("from . import two\n")
+    (house / "carrywave/sim/system/two.py").write_text("def late():\n    from .one import x\n")
+    circle = ["carrywave.sim.system.one", "carrywave.sim.system.two"]
+    assert imports.circles(imports.arrows_of(house)) == [circle]
+
+
 @pytest.mark.parametrize(
-    ("where", "never"),
+    ("witness", "never"),
     [
-        (files("rtl"), ("carrywave.sim", "carrywave.waves", "numpy", "click", "rich")),
-        ([HOUSE / "sim/model.py"], ("carrywave.rtl", "carrywave.waves", "amaranth")),
-        ([HOUSE / "sim/model.py"], ("carrywave.sim.clocked", "carrywave.sim.gates")),
-        ([HOUSE / "waves/check.py", HOUSE / "waves/rules.py"], ("carrywave.rtl", "amaranth")),
+        ("carrywave.sim.witness.model", ("rtl", "netlist", "waves")),
+        ("carrywave.sim.prove.specification", ("rtl", "netlist", "witness", "waves")),
+        ("carrywave.waves.check.rules", ("rtl", "netlist")),
     ],
 )
-def test_witnesses_are_independent(where, never):
-    seen = [name for path in where for name in imports(path)]
+def test_witnesses_are_independent(witness, never, arrows):
+    seen = imports.reached(arrows, witness)
     assert seen
-    assert [name for name in seen if name.startswith(never)] == []
+    assert [module for module in seen if imports.room_of(module) in never] == []
 
 
-def test_the_import_rule_sees_an_import(tmp_path):
-    folder = tmp_path / "rtl"
-    folder.mkdir()
-    (folder / "wrong.py").write_text(
-        "from carrywave.sim.model import Model\nfrom .alu import Alu\n"
-    )
-    assert list(imports(folder / "wrong.py")) == ["carrywave.sim.model", "carrywave.rtl.alu"]
+def outside(path):
+    """The packages other than our own that a file imports, and those of Python's library."""
+    for node in ast.walk(ast.parse(path.read_text())):
+        names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+        if isinstance(node, ast.ImportFrom) and not node.level:
+            names = [node.module]
+        yield from (name.split(".")[0] for name in names)
+
+
+def test_the_hardware_needs_amaranth_alone():
+    seen = {name for path in files("rtl") for name in outside(path)}
+    assert "amaranth" in seen
+    assert seen <= {"amaranth", "dataclasses"}
+
+
+def test_makers_facts_import_nothing():
+    seen = {name for path in files("sim/family") for name in outside(path)}
+    assert seen
+    assert seen <= set(sys.stdlib_module_names)
+
+
+def test_only_the_family_knows_a_mode_by_name():
+    names = {"zero page", "absolute", "immediate", "relative", "accumulator", "implied"}
+    assert names <= {*MODES}
+    compared = [
+        f"{path.relative_to(HOUSE)}:{node.lineno}"
+        for path in (*files("sim"), *files("waves")) if "family" not in path.parts
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.Constant) and node.value in names
+    ]  # fmt: skip
+    assert compared == []
+
+
+def test_one_name_is_one_thing():
+    """No two files or classes are called the same, but for what each room has: its report."""
+    paths = [path for folder in ("rtl", "sim", "waves") for path in files(folder)]
+    names = Counter(path.stem for path in paths if path.stem not in ("__init__", "report"))
+    assert [name for name, count in names.items() if count > 1] == []
+    classes = Counter(
+        node.name for path in paths for node in ast.parse(path.read_text()).body
+        if isinstance(node, ast.ClassDef)
+    )  # fmt: skip
+    assert [name for name, count in classes.items() if count > 1] == []
 
 
 def test_the_top_level_holds_what_the_design_allows():

@@ -7,11 +7,13 @@ import json
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from typing import IO, TYPE_CHECKING, Any, NoReturn
 
 import click
+
+from ..system.errors import AGREE, DISAGREE, UNUSABLE
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -24,8 +26,10 @@ __all__ = [
     "UNREAD",
     "UNUSABLE",
     "Writer",
+    "conclude",
     "console",
     "drop_output",
+    "needing",
     "print_json",
     "progress_bar",
     "unread",
@@ -36,7 +40,6 @@ __all__ = [
 
 Writer = Callable[[IO[str]], object]
 
-AGREE, DISAGREE, UNUSABLE = 0, 1, 2
 NARROWEST = 80  # columns; a narrower terminal wraps lines, where a table would drop columns
 UNREAD = 141  # what a shell says of a program whose output nobody reads
 
@@ -79,10 +82,31 @@ def console() -> Console:
     return report
 
 
-def unusable(message: object) -> NoReturn:
-    """One clear line, and exit status 2."""
-    click.echo(f"carrywave: {message}", err=True)
+def conclude(report: Any, as_json: bool, show: Callable[[Console], object]) -> NoReturn:
+    """Prints a report as JSON, or shows it, and ends with its verdict."""
+    if as_json:
+        print_json(report.to_json())
+    else:
+        show(console())
+    sys.exit(AGREE if report.agree else DISAGREE)
+
+
+def unusable(message: object, details: Iterable[str] = ()) -> NoReturn:
+    """One clear line, what more there is to say below it, and exit status 2."""
+    click.echo("\n  ".join([f"carrywave: {message}", *details]), err=True)
     sys.exit(UNUSABLE)
+
+
+@contextmanager
+def needing(command: str, **extras: str) -> Iterator[None]:
+    """Imports of packages that come with an extra: says which, where one is missing."""
+    try:
+        yield
+    except ModuleNotFoundError as error:
+        if error.name not in extras:
+            raise
+        extra = extras[error.name]
+        unusable(f"{command} needs {error.name}: pip install 'carrywave[{extra}]'")
 
 
 def unread() -> NoReturn:
@@ -102,10 +126,7 @@ def write_files(writers: Mapping[str, Writer]) -> None:
 
     with ExitStack() as files:
         for path, write in writers.items():
-            try:
-                write(files.enter_context(written_beside(path)))
-            except OSError as error:
-                unusable(f"{path}: {error.strerror}")
+            write(files.enter_context(written_beside(path)))
 
 
 def write_figure(figure: Figure, path: str) -> None:

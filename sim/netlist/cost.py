@@ -14,16 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from .compiled import cone, depths
-from .synthesis import (
-    KINDS,
-    SCRIPT,
-    ZERO,
-    Netlist,
-    NetlistError,
-    parse,
-    rtlil_of,
-    run_yosys,
-)
+from .synthesis import KINDS, SCRIPT, ZERO, Netlist, NetlistError, parse, rtlil_of, run_yosys
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

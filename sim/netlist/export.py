@@ -8,13 +8,7 @@ from typing import TYPE_CHECKING
 
 from ..system.files import written_beside
 from .cost import FORMATS
-from .synthesis import (
-    SCRIPT,
-    NetlistError,
-    rtlil_of,
-    run_yosys,
-    unit_name,
-)
+from .synthesis import SCRIPT, NetlistError, rtlil_of, run_yosys, unit_name
 
 if TYPE_CHECKING:
     from os import PathLike

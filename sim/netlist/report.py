@@ -6,10 +6,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from .cost import FLIP_FLOP, PART, WITHOUT_FPGA, Cost, Fpga
-from .synthesis import (
-    KINDS,
-    built_as,
-)
+from .synthesis import KINDS, built_as
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

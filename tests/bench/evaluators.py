@@ -21,7 +21,6 @@ from amaranth.sim import Simulator
 
 from carrywave.sim.netlist.compiled import compile_wires
 from carrywave.sim.netlist.planes import pack, unpack
-from carrywave.sim.netlist.words import compile_words
 
 from .adder import (
     CASES,
@@ -35,6 +34,7 @@ from .adder import (
     wires,
     written,
 )
+from .kept_words import compile_words
 
 SPAN = 0.3  # seconds that a timing takes at least
 SAMPLE = 3000

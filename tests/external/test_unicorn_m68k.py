@@ -10,12 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from unicorn import UC_ARCH_M68K, UC_MODE_BIG_ENDIAN, Uc
-from unicorn.m68k_const import (
-    UC_CPU_M68K_M68000,
-    UC_M68K_REG_A0,
-    UC_M68K_REG_A1,
-    UC_M68K_REG_D3,
-)
+from unicorn.m68k_const import UC_CPU_M68K_M68000, UC_M68K_REG_A0, UC_M68K_REG_A1, UC_M68K_REG_D3
 
 RECORD = np.dtype([("a", "u1"), ("m", "u1"), ("flags", ">u2")])
 ANSWER = np.dtype([("result", "u1", 2), ("flags", ">u2")])

@@ -11,8 +11,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from .compiled import cone
-from .synthesis import ONE, ZERO, Netlist
+from carrywave.sim.netlist.compiled import cone
+from carrywave.sim.netlist.synthesis import ONE, ZERO, Netlist
 
 __all__ = ["compile_words"]
 

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
+from bench.kept_words import compile_words
 
 from carrywave.sim.netlist.compiled import compile_wires
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist
-from carrywave.sim.netlist.words import compile_words
 
 WORDS = 5
 

@@ -1,0 +1,20 @@
+"""The command `check`."""
+
+from __future__ import annotations
+
+import click
+
+from carrywave.waves.check.checking import check_dump
+from carrywave.waves.check.report import draw_check
+
+from .options import json_option
+from .terminal import conclude
+
+
+@click.command("check")
+@click.argument("dump", metavar="FILE.vcd", type=click.Path())
+@json_option
+def command(dump: str, as_json: bool) -> None:
+    """Check a waveform against the model, with nothing but the file."""
+    report = check_dump(dump)
+    conclude(report, as_json, lambda screen: screen.print(draw_check(report)))

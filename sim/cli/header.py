@@ -1,0 +1,17 @@
+"""The command `header`."""
+
+from __future__ import annotations
+
+import click
+
+from ..emulator.header import header as text
+
+
+@click.command("header")
+def command() -> None:
+    """Print the C header of what 'compare --library' calls.
+
+    \b
+    carrywave header > carrywave.h
+    """
+    click.echo(text(), nl=False)

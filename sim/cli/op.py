@@ -1,0 +1,65 @@
+"""The command `op`."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import click
+
+from ..op.operation import arrange, operate
+from .options import ByteType, MnemonicType, OutputType, json_option, variant_option
+from .terminal import Writer, console, print_json, write_files
+
+
+@click.command("op", context_settings={"ignore_unknown_options": True})
+@click.argument("mnemonic", type=MnemonicType())
+@click.argument("numbers", metavar="[A] [OPERAND]", nargs=-1, type=ByteType())
+@click.option("--carry", type=click.IntRange(0, 1), default=0, show_default=True, help="C before.")
+@click.option("--decimal", is_flag=True, help="D before: decimal mode for ADC and SBC.")
+@click.option(
+    "--status", type=ByteType(), default="0x30", help="The other flags before, as a pushed byte."
+)
+@variant_option
+@click.option("--vcd", "vcd", type=OutputType(), help="Write the waveform to this file.")
+@click.option("--svg", type=OutputType(), help="Write a figure of it to this file.")
+@json_option
+def command(
+    mnemonic: str, numbers: tuple[int, ...], carry: int, decimal: bool, status: int, variant: str,
+    vcd: str | None, svg: str | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Show one operation: each carry, and where each flag comes from.
+
+    A is the register that MNEMONIC works on (X for CPX, Y for DEY ...); OPERAND is the byte it
+    reads, or a branch's offset. Numbers: 80, 0x50, $50, %01010000, -1. An instruction that has only
+    one of the two takes one number.
+
+    \b
+    carrywave op ADC 0x50 0x50
+    carrywave op SBC '$50' '$F0' --carry 1
+    carrywave op CMP -128 1
+    carrywave op ADC 0x58 0x46 --carry 1 --decimal --variant cmos
+    carrywave op ADC 0x50 0x50 --svg adc.svg
+    """
+    a, operand = arrange(mnemonic, numbers)
+    if vcd and vcd == svg:
+        raise click.UsageError("--vcd and --svg are one file: name two")
+    result = operate(mnemonic, a, operand, carry, decimal, variant, status)
+    writers: dict[str, Writer] = {}
+    if svg:
+        from carrywave.waves.figures.operations import operation_figure
+
+        figure = operation_figure(result)
+        writers[svg] = lambda file: file.write(figure.render())
+    if vcd:
+        from carrywave.waves.vcd.record import record
+
+        writers[vcd] = partial(record, result)
+    write_files(writers)
+    if as_json:
+        print_json(result.to_json())
+    else:
+        from ..op.report import draw_operation
+
+        console().print(draw_operation(result))
+        if writers:
+            click.echo(f"\n{' and '.join(writers)}: written")

@@ -1,0 +1,54 @@
+"""The command `prove`."""
+
+from __future__ import annotations
+
+import sys
+from functools import partial
+
+import click
+
+from .options import OutputType, RowType, adder_option, json_option, variants_option
+from .terminal import AGREE, DISAGREE, console, needing, print_json, progress_bar, write_files
+
+
+@click.command("prove")
+@click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=RowType())
+@variants_option
+@click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=60.0,
+              show_default=True, metavar="SECONDS",
+              help="For one question to the solver; what takes longer is not proved.")  # fmt: skip
+@click.option("--vcd", type=OutputType(),
+              help="Write the first state that refutes something as a waveform.")  # fmt: skip
+@adder_option
+@json_option
+def command(
+    names: tuple[str, ...], variant: str, timeout: float, vcd: str | None, adder: str,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Prove that the gates follow the specification, in every state.
+
+    All instructions, or those named; IRQ, NMI and RESET are names too. Registers, flags, stack,
+    stores, clocks and the bus are proved with every register, flag and byte unknown, against terms
+    of SMT-LIB; and the optimised netlist is proved to be the drawn one.
+
+    \b
+    carrywave prove --variant all
+    carrywave prove ADC SBC --variant cmos --json
+    """
+    with needing("prove", z3="proof"):
+        from carrywave.waves.vcd.refuted import write_waveform
+
+        from ..prove.proving import proof_size
+        from ..prove.proving import prove as prove_rows
+        from ..prove.report import draw_proof
+    with progress_bar("proofs", proof_size(variant, names)) as progress:
+        report = prove_rows(variant, names, progress, timeout=timeout, adder=adder)
+    if vcd and report.first:
+        write_files({vcd: partial(write_waveform, report.first, adder=adder)})
+    if as_json:
+        print_json(report.to_json())
+    else:
+        draw_proof(report, console())
+        if vcd:
+            click.echo(f"{vcd}: written" if report.first else f"{vcd}: nothing to write")
+    sys.exit(AGREE if report.agree else DISAGREE)
