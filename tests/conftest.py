@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import fcntl
+import hashlib
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,6 +17,8 @@ from tracked import untold
 
 from carrywave.rtl.datapath import Unit
 from carrywave.sim.cli import main as cli
+from carrywave.sim.netlist import cost
+from carrywave.sim.netlist import synthesis as netlist
 from carrywave.sim.netlist.synthesis import Gate, Netlist
 from carrywave.sim.witness import clocked
 
@@ -29,13 +34,63 @@ def pytest_report_header() -> str | None:
     return f"judged: all files of the house's folders ({untold()})" if untold() else None
 
 
-@pytest.fixture(scope="session", autouse=True)
-def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    """Netlists and vectors are kept among pytest's own temporary files, for all its processes."""
+BESIDE_OTHERS = "PYTEST_XDIST_WORKER" in os.environ
+
+
+@pytest.fixture(scope="session")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder among pytest's own temporary files, for all its processes."""
     base = tmp_path_factory.getbasetemp()
-    shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+    return base.parent if BESIDE_OTHERS else base
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_cache(shared: Path) -> Any:
+    """Netlists and vectors are kept there."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("CARRYWAVE_CACHE", str(shared / "cache"))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_processor_each() -> Any:
+    """Pytest's processes have all processors at work: in them commands start no others by default.
+
+    How work is shared among processes is tested with a number of them that is asked for.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        if BESIDE_OTHERS:
+            patch.setattr(os, "sched_getaffinity", lambda pid: {0}, raising=False)
+            patch.setattr(os, "cpu_count", lambda: 1)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _yosys_once(shared: Path) -> Any:
+    """Yosys runs once for the same design, script and build of it, whatever cache a test has.
+
+    Where a test itself asks it, with the function that it has imported, it runs each time.
+    """
+    folder, run = shared / "yosys", netlist.run_yosys
+    folder.mkdir(exist_ok=True)
+
+    def once(rtlil: str, script: Sequence[str], suffix: str) -> str:
+        if not rtlil:  # it reads a file, which may be another each time
+            return run(rtlil, script, suffix)
+        key = "\0".join((netlist.CHILD, rtlil, *script, suffix))
+        path = folder / hashlib.sha256(key.encode()).hexdigest()
+        with path.open("a+", encoding="utf-8", newline="") as file:
+            fcntl.flock(file, fcntl.LOCK_EX)
+            file.seek(0)
+            text = file.read()
+            if not text:
+                text = run(rtlil, script, suffix)
+                file.write(text)
+        return text
+
+    with pytest.MonkeyPatch.context() as patch:
+        for module in (netlist, cost):
+            patch.setattr(module, "run_yosys", once)
         yield
 
 
@@ -79,15 +134,22 @@ def count_calls() -> Callable[..., tuple[Any, int]]:
     return run
 
 
-@pytest.fixture
-def one_simulator(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Keeps a variant's hardware from one operation to the next: building it takes the time."""
-    units: dict[tuple[str, str], Unit] = {}
-    simulators: dict[int, tuple[Any, list[Any]]] = {}
+class Hardware:
+    """Units and their simulators, kept for all tests of a process: building them takes the time."""
 
-    def simulate(unit: Unit, testbench: Any) -> None:
-        if id(unit) in simulators:
-            simulator, job = simulators[id(unit)]
+    def __init__(self) -> None:
+        self.units: dict[tuple[str, str], Unit] = {}
+        self.simulators: dict[int, tuple[Any, list[Any]]] = {}
+
+    def unit(self, variant: str, adder: str = "ripple") -> Unit:
+        if (variant, adder) not in self.units:
+            self.units[variant, adder] = Unit(variant, adder)
+        return self.units[variant, adder]
+
+    def simulate(self, unit: Unit, testbench: Any) -> None:
+        """Runs the testbench from power-up."""
+        if id(unit) in self.simulators:
+            simulator, job = self.simulators[id(unit)]
             job[0] = testbench
             simulator.reset()
         else:
@@ -98,16 +160,20 @@ def one_simulator(monkeypatch: pytest.MonkeyPatch) -> None:
                 await job[0](ctx)
 
             simulator.add_testbench(current)
-            simulators[id(unit)] = simulator, job
+            self.simulators[id(unit)] = simulator, job
         simulator.run()
 
-    def unit_of(variant: str, adder: str = "ripple") -> Unit:
-        if (variant, adder) not in units:
-            units[variant, adder] = Unit(variant, adder)
-        return units[variant, adder]
 
-    monkeypatch.setattr(clocked, "Unit", unit_of)
-    monkeypatch.setattr(clocked, "simulate", simulate)
+@pytest.fixture(scope="session")
+def hardware() -> Hardware:
+    return Hardware()
+
+
+@pytest.fixture
+def one_simulator(hardware: Hardware, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keeps a variant's hardware from one operation to the next."""
+    monkeypatch.setattr(clocked, "Unit", hardware.unit)
+    monkeypatch.setattr(clocked, "simulate", hardware.simulate)
 
 
 @pytest.fixture(scope="session")

@@ -183,9 +183,11 @@ def lane_sample(name: str, count: int) -> list[Lane]:
 EVENT_OF = {Cause.IRQ: "IRQ", Cause.NMI: "NMI", Cause.RESET: "RESET"}
 
 
-def simulate(variant: str, lane: Lane, clocks: int, dump: Dump | None = None) -> list[list[int]]:
+def simulate(
+    hardware: Any, variant: str, lane: Lane, clocks: int, dump: Dump | None = None
+) -> list[list[int]]:
     """The output ports in each clock, in Amaranth's simulator."""
-    unit, memory = Unit(variant), bytearray(image(lane))
+    unit, memory = hardware.unit(variant), bytearray(image(lane))
     ports = list(drawn_netlist(variant).outputs)
     shown: list[list[int]] = []
 
@@ -211,16 +213,15 @@ def simulate(variant: str, lane: Lane, clocks: int, dump: Dump | None = None) ->
                 memory[i] ^= 0xFF
             await ctx.tick()
 
-    simulator = Simulator(unit)
-    simulator.add_clock(1e-6)
-    simulator.add_testbench(testbench)
-    simulator.run()
+    hardware.simulate(unit, testbench)
     return shown
 
 
 @pytest.mark.parametrize("variant", VARIANTS)
 @pytest.mark.parametrize("name", SCENARIOS)
-def test_runs_of_the_netlist_are_those_of_the_simulated_hardware(name: str, variant: str) -> None:
+def test_runs_of_the_netlist_are_those_of_the_simulated_hardware(
+    name: str, variant: str, hardware: Any
+) -> None:
     lanes, clocks = lane_sample(name, 6), SCENARIOS[name].clocks
     trace = trace_lanes(injector(variant), lanes, clocks)
     outputs = drawn_netlist(variant).outputs
@@ -231,18 +232,18 @@ def test_runs_of_the_netlist_are_those_of_the_simulated_hardware(name: str, vari
         ]
     )
     for row, lane in enumerate(lanes):
-        assert shown[:, :, row].tolist() == simulate(variant, lane, clocks)
+        assert shown[:, :, row].tolist() == simulate(hardware, variant, lane, clocks)
     assert shown.shape == (clocks, len(outputs), 6)
 
 
 @pytest.mark.parametrize("variant", VARIANTS)
 @pytest.mark.parametrize("name", ["requests", "pairs", "discards"])
-def test_runs_hold_to_the_model(name: str, variant: str, tmp_path: Path) -> None:
+def test_runs_hold_to_the_model(name: str, variant: str, hardware: Any, tmp_path: Path) -> None:
     clocks = sequences = 0
     for lane in lane_sample(name, 3):
         file = StringIO()
         with Dump(file, variant) as dump:
-            simulate(variant, lane, SCENARIOS[name].clocks, dump)
+            simulate(hardware, variant, lane, SCENARIOS[name].clocks, dump)
         path = tmp_path / "lane.vcd"
         path.write_text(file.getvalue())
         report = check_dump(path)

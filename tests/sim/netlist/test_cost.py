@@ -10,7 +10,7 @@ import subprocess
 import tempfile
 import tomllib
 from collections import Counter
-from functools import lru_cache, partial
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -438,13 +438,9 @@ REPORT = {
 }
 
 
-yosys_once = lru_cache(netlist.run_yosys)  # synthesis takes seconds
-
-
 @pytest.fixture
 def placer(monkeypatch):
     """A placer that does nothing but what the given statement says."""
-    monkeypatch.setattr(cost, "run_yosys", yosys_once)
 
     def use(statement):
         monkeypatch.setattr(cost.importlib.util, "find_spec", lambda name: name)

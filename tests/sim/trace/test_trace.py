@@ -182,8 +182,18 @@ def small(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], None]:
     return lambda rows: monkeypatch.setattr(reading, "ROWS", rows)
 
 
-@pytest.mark.parametrize("suffix", [".csv", ".jsonl", ".parquet"])
-@pytest.mark.parametrize("rows", [1370, 4999])
+@pytest.mark.parametrize(
+    ("suffix", "rows"),
+    [
+        *((suffix, 4999) for suffix in (".csv", ".jsonl", ".parquet")),
+        # Three times the seams, which are no other ones for another format.
+        *(
+            pytest.param(suffix, 1370, marks=pytest.mark.exhaustive)
+            for suffix in (".jsonl", ".parquet")
+        ),
+        (".csv", 1370),
+    ],
+)
 def test_a_file_in_parts_says_the_same(
     tmp_path: Path, small: Callable[[int], None], suffix: str, rows: int
 ) -> None:
