@@ -13,7 +13,6 @@ from amaranth.hdl import Cat
 from carrywave.rtl.alu import ADDERS, Alu, Operation
 from carrywave.rtl.datapath import Unit
 from carrywave.sim.cases.layout import CASE
-from carrywave.sim.emulator.fixture import VARIANTS
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.netlist.alu_gates import AluGates, Inputs
