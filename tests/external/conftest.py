@@ -11,8 +11,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import pytest
 
+from carrywave.sim.cases.kinds import lay_reads
 from carrywave.sim.cases.layout import CASE, Cases, Outcomes
-from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.family.instructions import BY_MNEMONIC, ENTRIES
 from carrywave.sim.family.members import EVENTS
 from carrywave.sim.family.status import FLAG_BITS
 from carrywave.sim.witness.model import Model
@@ -73,14 +74,10 @@ def instruction_cases() -> Callable[..., Cases]:
         mode = next(
             mode for mode in ("immediate", "accumulator", "implied", "zero page") if mode in modes
         )
-        cases["bytes"][:, 0] = modes[mode].opcode
-        cases["length"] = modes[mode].length
-        if mode == "immediate":
-            cases["bytes"][:, 1] = m
-        elif mode == "zero page":
-            cases["bytes"][:, 1] = cases["address"] = 0x20
-            cases["operand"] = m
         cases["pc"], cases["sp"] = 0x0400, 0xFF
+        unused = dict.fromkeys(("vector.low", "vector.high", "pull0", "pull1", "pull2"), 0)
+        read = {"pc": 0x0400, "sp": 0xFF, "m": m, "address.low": 0x20, **unused}
+        lay_reads(cases, modes[mode], read)
         for register, column in zip(registers, columns[4:], strict=True):
             cases[register] = column
         cases["p"] = p | carry << FLAG_BITS["c"] | decimal << FLAG_BITS["d"]
@@ -106,8 +103,8 @@ def answer_event() -> Callable[..., Outcomes]:
     def ask(event: str, *, p: np.ndarray, variant: str = "nmos") -> Outcomes:
         cases = np.zeros(len(p), CASE)
         cases["event"], cases["p"] = EVENTS.index(event), p
-        cases["bytes"][:, 0], cases["length"] = BY_MNEMONIC["NOP"]["implied"].opcode, 1
-        cases["pc"], cases["vector"], cases["sp"] = 0x0400, 0xC000, 0xFF
+        cases["pc"], cases["sp"] = 0x0400, 0xFF
+        lay_reads(cases, ENTRIES[event], {"vector.low": 0x00, "vector.high": 0xC0})
         return Model(variant).execute(cases)
 
     return ask

@@ -68,10 +68,10 @@ def test_p195_the_mask_of_b_in_the_pushed_status_is_10(answer, answer_event):
     # The text calls B 'bit five'; the mask beside it is $10.
     p = np.arange(256)
     pushed = {
-        "PHP": answer("PHP", p=p)["pushed"][:, 0],
-        "BRK": answer("BRK", p=p)["pushed"][:, 2],
-        "IRQ": answer_event("IRQ", p=p[p & 4 == 0])["pushed"][:, 2],
-        "NMI": answer_event("NMI", p=p)["pushed"][:, 2],
+        "PHP": answer("PHP", p=p)["write_value"][:, 0],
+        "BRK": answer("BRK", p=p)["write_value"][:, 2],
+        "IRQ": answer_event("IRQ", p=p[p & 4 == 0])["write_value"][:, 2],
+        "NMI": answer_event("NMI", p=p)["write_value"][:, 2],
     }
     assert {name: len(status) for name, status in pushed.items()} == {
         "PHP": 256,

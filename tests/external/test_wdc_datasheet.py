@@ -128,7 +128,10 @@ def test_a_planted_mistake_is_seen_in_the_row_it_touches(
     changed_flags, answer_event, plant, verdict
 ):
     mistakes = {  # each with the row it must be seen in
-        "INC": ("nzc", lambda cases, outcomes: plant(outcomes, c=outcomes["stored"] == 0)),
+        "INC": (
+            "nzc",
+            lambda cases, outcomes: plant(outcomes, c=outcomes["write_value"][:, 1] == 0),
+        ),
         "CMP": ("nvzc", lambda cases, outcomes: plant(outcomes, v=cases["a"] < 128)),
         "TXS": (
             "nz",

@@ -11,7 +11,7 @@ from amaranth.hdl import Cat, Module
 
 from carrywave.rtl.adder import Adder
 from carrywave.rtl.alu import ADDERS
-from carrywave.sim.family import instructions as isa
+from carrywave.sim import netlist
 from carrywave.sim.netlist.compiled import compile_wires, cone
 from carrywave.sim.netlist.planes import pack, unpack
 from carrywave.sim.netlist.synthesis import SCRIPT, Gate, parse, run_yosys
@@ -25,7 +25,7 @@ WIDTHS = (*range(1, 9), 11, 15, 16, 17, 30)
 
 
 def test_the_names_are_those_that_the_commands_take():
-    assert tuple(ADDERS) == isa.ADDERS
+    assert tuple(ADDERS) == netlist.ADDERS
     assert len({*ADDERS.values()}) == 3
 
 

@@ -12,6 +12,7 @@ from amaranth.hdl import Cat
 
 from carrywave.rtl.alu import ADDERS, Alu, Operation
 from carrywave.rtl.datapath import Unit
+from carrywave.sim.cases.kinds import lay_reads
 from carrywave.sim.cases.layout import CASE
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.family.members import VARIANTS
@@ -61,13 +62,16 @@ def in_model(variant, mnemonic, a, b, carry, decimal):
     modes = BY_MNEMONIC[mnemonic]
     entry = modes.get("immediate") or modes.get("accumulator") or modes["zero page"]
     cases = np.zeros(len(a), CASE)
-    cases["bytes"][:, 0] = entry.opcode
-    cases["bytes"][:, 1] = b if entry.mode == "immediate" else 0
-    cases["length"] = entry.length
-    cases["operand"] = a if entry.access == "modify" else b
-    cases["a"] = a
+    operand = a if entry.access == "modify" else b
+    lay_reads(cases, entry, {"pc": 0x0200, "address.low": 0x10, "m": operand})
+    cases["pc"], cases["a"] = 0x0200, a
     cases["p"] = carry | decimal << 3
     return Model(variant).execute(cases), entry.flags
+
+
+def stored(outcomes):
+    """What was written last."""
+    return outcomes["write_value"][np.arange(len(outcomes)), outcomes["writes"] - 1]
 
 
 def mismatches(hardware, outcomes, flags, place):
@@ -75,7 +79,7 @@ def mismatches(hardware, outcomes, flags, place):
     result, found = hardware
     wrong = np.zeros(len(result), bool)
     if place:
-        wrong |= result != outcomes[place]
+        wrong |= result != (stored(outcomes) if place == "stored" else outcomes[place])
     for flag in flags:
         wrong |= found[flag] != outcomes["p"] >> FLAGS[flag] & 1
     return int(wrong.sum())

@@ -30,21 +30,33 @@ class Recorder:
         self.clocks.append(f"{'W' if write else 'R'} {ctx.get(unit.address):04X}{byte}")
 
 
-def bus_of(name, mode="implied", variant="nmos", **fields):
+def bus_of(name, mode="implied", variant="nmos", offset=LOW, **fields):
     """The clocks of one instruction or event, without the fetch that follows."""
     case = np.zeros((), CASE)
-    if name in EVENTS:
-        case["event"] = EVENTS.index(name)
-    else:
-        entry = BY_MNEMONIC[name][mode]
-        case["bytes"] = entry.opcode, LOW, HIGH
-        case["length"] = entry.length
-        if entry.access:
-            case["address"] = LOW + (HIGH << 8 if mode == "absolute" else 0)
-    case["pc"], case["sp"], case["pulled"] = PC, SP, PULLED
-    case["operand"], case["vector"], case["a"] = 0x81, 0x1234, 0x77
+    case["pc"], case["sp"], case["a"] = PC, SP, 0x77
     for field, value in fields.items():
         case[field] = value
+    event = name in EVENTS
+    case["event"] = EVENTS.index(name) if event else 0
+    # What lies where, in the order in which it is read: written out, as the clocks below are.
+    pc, sp = int(case["pc"]), int(case["sp"])
+    code = [] if event else [BY_MNEMONIC[name][mode].opcode]
+    code += {
+        "immediate": [LOW],
+        "zero page": [LOW],
+        "relative": [offset],
+        "absolute": [LOW, HIGH],
+    }.get(mode, [])
+    reads = [(pc + i, byte) for i, byte in enumerate(code)]
+    if mode in ("zero page", "absolute") and name[:2] != "ST" and name not in ("JSR", "JMP"):
+        reads.append((LOW + (HIGH << 8 if mode == "absolute" else 0), 0x81))
+    pulls = {"PLA": 1, "PLP": 1, "RTS": 2, "RTI": 3}.get(name, 0)
+    reads += [(0x100 + (sp + 1 + i) % 256, PULLED[i]) for i in range(pulls)]
+    vector = {"BRK": 0xFFFE, "IRQ": 0xFFFE, "NMI": 0xFFFA, "RESET": 0xFFFC}.get(name)
+    reads += [(vector, 0x34), (vector + 1, 0x12)] if vector else []
+    case["reads"] = len(reads)
+    for i, (address, value) in enumerate(reads):
+        case["read_address"][i], case["read_value"][i] = address, value
     recorder = Recorder()
     outcome = Clocked(variant, recorder).execute(case)
     assert len(recorder.clocks) == outcome["cycles"] + 1
@@ -80,28 +92,29 @@ def test_the_stack_wraps_within_page_one():
     assert bus_of("RESET", sp=0x00)[2:5] == ["R 0100", "R 01FF", "R 01FE"]
 
 
-@pytest.mark.parametrize("entry", INSTRUCTIONS, ids=lambda entry: f"{entry.mnemonic} {entry.mode}")
+@pytest.mark.parametrize("entry", INSTRUCTIONS, ids=str)
 def test_memory_is_read_and_written_as_published(entry):
     zero, far = "R 0300, R 0301, ", "R 0300, R 0301, R 0302, "
+    mode = entry.mode.name
     read = {"zero page": zero + "R 0034", "absolute": far + "R 5634"}
     stored = {"STA": "77", "STX": "00", "STY": "00"}.get(entry.mnemonic)
     write = {"zero page": f"{zero}W 0034 {stored}", "absolute": f"{far}W 5634 {stored}"}
     worked = {"ASL": "02", "LSR": "40", "ROL": "02", "ROR": "40", "INC": "82", "DEC": "80"}
-    if entry.mnemonic in STACK_AND_JUMPS or entry.mode == "relative":
+    if entry.mnemonic in STACK_AND_JUMPS or mode == "relative":
         return
-    if entry.mode in ("implied", "accumulator", "immediate"):
+    if mode in ("implied", "accumulator", "immediate"):
         expected = "R 0300, R 0301"
     elif stored:
-        expected = write[entry.mode]
+        expected = write[mode]
     elif entry.mnemonic in worked:
-        place = "0034" if entry.mode == "zero page" else "5634"
-        expected = f"{read[entry.mode]}, W {place} 81, W {place} {worked[entry.mnemonic]}"
+        place = "0034" if mode == "zero page" else "5634"
+        expected = f"{read[mode]}, W {place} 81, W {place} {worked[entry.mnemonic]}"
     else:
-        expected = read[entry.mode]
-    assert ", ".join(bus_of(entry.mnemonic, entry.mode)) == expected
-    if entry.mnemonic in worked and entry.mode != "accumulator":
+        expected = read[mode]
+    assert ", ".join(bus_of(entry.mnemonic, mode)) == expected
+    if entry.mnemonic in worked and mode != "accumulator":
         # W65C02S data sheet, table 7-1: NMOS reads once and writes twice, CMOS the other way.
-        cmos = ", ".join(bus_of(entry.mnemonic, entry.mode, "cmos"))
+        cmos = ", ".join(bus_of(entry.mnemonic, mode, "cmos"))
         assert cmos == expected.replace(f"W {place} 81", f"R {place}")
 
 
@@ -115,13 +128,12 @@ def test_memory_is_read_and_written_as_published(entry):
     ],
 )
 def test_a_branch_takes_two_three_or_four_clocks(offset, zero, expected):
-    code = BY_MNEMONIC["BEQ"]["relative"].opcode, offset, 0
-    assert ", ".join(bus_of("BEQ", "relative", pc=0x03F0, bytes=code, p=zero << 1)) == expected
+    clocks = bus_of("BEQ", "relative", offset=offset, pc=0x03F0, p=zero << 1)
+    assert ", ".join(clocks) == expected
 
 
 def test_a_backward_branch_into_the_page_below_reads_in_the_old_page_first():
-    code = BY_MNEMONIC["BEQ"]["relative"].opcode, 0xF0, 0
-    clocks = bus_of("BEQ", "relative", pc=0x0302, bytes=code, p=2)
+    clocks = bus_of("BEQ", "relative", offset=0xF0, pc=0x0302, p=2)
     assert clocks == ["R 0302", "R 0303", "R 0304", "R 03F4"]
 
 

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from carrywave.rtl.decode import Decoder, Step
+from carrywave.sim.cases.kinds import BY_KEY, alike, keys_of, lay_reads, symbols_of
+from carrywave.sim.cases.memory import possible
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.instructions import BY_OPCODE, INSTRUCTIONS
 from carrywave.sim.family.members import EVENTS, VARIANTS
@@ -23,7 +25,7 @@ def differing(variant, cases):
 def test_sampled_instructions_and_events_agree(variant):
     print(f"seed {SEED}")
     cases = sampled_cases(2500, SEED)
-    assert set(cases["bytes"][:, 0]) == set(BY_OPCODE), f"seed {SEED}"
+    assert set(cases["read_value"][cases["event"] == 0, 0]) == set(BY_OPCODE), f"seed {SEED}"
     assert set(cases["event"]) == set(range(len(EVENTS)))
     wrong = differing(variant, cases)
     assert not len(wrong), f"seed {SEED}: case {wrong[0]}, {cases[wrong[0]]}"
@@ -38,22 +40,27 @@ def test_each_event_agrees_whatever_instruction_it_follows(variant, event):
 
 
 def test_branches_agree_at_every_offset_near_a_page_boundary():
-    entries = [entry for entry in INSTRUCTIONS if entry.mode == "relative"]
-    cases = sampled_cases(1024, SEED, entries, ["instruction"])
-    cases["bytes"][:, 1] = np.arange(1024) % 256
+    branches = [one for one in INSTRUCTIONS if one.branches]
+    assert len(branches) == 8
+    cases = sampled_cases(1024, SEED, branches, ["instruction"])
     cases["pc"] = 0x40FE + np.arange(1024) // 256
+    cases["read_value"][:, 1] = np.arange(1024) % 256
+    cases["read_address"][:, :2] = cases["pc"][:, np.newaxis] + np.arange(2)
     outcomes = Model("nmos").execute(cases)
     assert {2, 3, 4} == set(outcomes["cycles"])
     assert not len(differing("nmos", cases)), f"seed {SEED}"
 
 
 def test_an_instruction_may_run_over_the_end_of_memory():
-    cases = sampled_cases(60, SEED, events=["instruction"])
-    cases = cases[cases["length"] > 1]
+    cases = sampled_cases(200, SEED, events=["instruction"])
     cases["pc"] = 0xFFFF
-    # Where an operand would lie in the instruction's own bytes, the two could not both be had.
-    cases = cases[(cases["address"] > 4) & (cases["address"] < 0xFF00) & (cases["vector"] == 0)]
-    assert len(cases) > 5
+    for key, rows in alike(keys_of(cases)):
+        block = cases[rows]
+        lay_reads(block, BY_KEY[key], symbols_of(block, BY_KEY[key]))
+        cases[rows] = block
+    cases = cases[possible(cases)]
+    behind = [BY_OPCODE[int(one)].length > 1 for one in cases["read_value"][:, 0]]
+    assert sum(behind) > 50
     assert not len(differing("nmos", cases)), f"seed {SEED}"
 
 
@@ -76,7 +83,7 @@ def test_the_decoder_knows_the_documented_opcodes_and_no_other(settle):
 @pytest.mark.parametrize("opcode", [0x02, 0x89, 0xB5, 0x6C, 0xFF])
 def test_an_opcode_outside_the_set_stops_the_unit(opcode):
     case = sampled_cases(1, 1, events=["instruction"])[0]
-    case["bytes"][0] = opcode
+    case["read_value"][0] = opcode
     message = f"^opcode {opcode:02X} at {case['pc']:04X} is outside the documented set$"
     with pytest.raises(StoppedError, match=message):
         Clocked().execute(case)
