@@ -1,19 +1,28 @@
-"""The adder: its ports, and the ripple of full adders, with every carry on a port."""
+"""The adder: its ports, every carry among them, and the ripple of full adders."""
 
 from amaranth.hdl import Cat, Module, Signal
 from amaranth.lib import wiring
 from amaranth.lib.wiring import In, Out
 
-__all__ = ["Adder", "RippleCarryAdder", "named"]
+__all__ = ["Adder", "RippleCarryAdder", "addition", "named"]
+
+
+def addition(width):
+    """The outputs of an adder: members of its signature, and of one that shows what it did."""
+    return {
+        "sum": Out(width),
+        "carry": Out(width + 1),
+        "propagate": Out(width),
+        "generate": Out(width),
+    }
 
 
 class Adder(wiring.Component):
     """Adds two numbers and a carry; ``carry[i]`` enters bit i and ``carry[width]`` leaves.
-    Combinational.
 
-    What an adder is, but for how it finds the carries: each subclass draws those. ``carry[i]`` must
-    depend on no bit of `carry_set` from i up, since what sets a carry may come from the sum's lower
-    bits.
+    Combinational. Subclasses differ in how they find the carries, which they draw in `carries`.
+    There, ``carry[i]`` must depend on no bit of `carry_set` from i up: what forces a carry may be
+    worked out from the sum below it, and the gates would close a loop.
 
     Parameters
     ----------
@@ -42,23 +51,24 @@ class Adder(wiring.Component):
                 "b": In(width),
                 "carry_in": In(1),
                 "carry_set": In(width),
-                "sum": Out(width),
-                "carry": Out(width + 1),
-                "propagate": Out(width),
-                "generate": Out(width),
+                **addition(width),
             }
         )
         # Synthesis would absorb the carries into wider gates; a learner wants to see each of them.
         self.carry.attrs["keep"] = 1
 
     def carries(self, m, propagate, generate):
-        """Draws the carries out of each bit, out of the bits' own expressions or the ports."""
+        """The carry out of each bit, lowest first.
+
+        `propagate` and `generate` are an expression for each bit; the ports of these names have the
+        same values.
+        """
         raise NotImplementedError
 
     def elaborate(self, platform):
         m = Module()
-        # Expressions, not a component for each bit: eight components would put 56 named copies of
-        # eight bits into every waveform, and the simulator takes nearly twice as long over them.
+        # Not a component for each bit: seven ports a bit would crowd every waveform, and the
+        # simulator would take nearly twice as long.
         propagate = [a ^ b for a, b in zip(self.a, self.b, strict=True)]
         generate = [a & b for a, b in zip(self.a, self.b, strict=True)]
         m.d.comb += [
@@ -71,14 +81,14 @@ class Adder(wiring.Component):
 
 
 def named(m, name, value):
-    """Gives an expression a name, under which waveform and netlist have it too."""
+    """A signal that holds an expression, so that waveform and netlist show it by name."""
     signal = Signal(len(value), name=name)
     m.d.comb += signal.eq(value)
     return signal
 
 
 class RippleCarryAdder(Adder):
-    """An `Adder` of full adders in a row: each waits for the carry of the one below it."""
+    """An `Adder` of full adders in a row; each waits for the carry of the one below it."""
 
     def carries(self, m, propagate, generate):
         """Two gates a bit, one bit after another."""

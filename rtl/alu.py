@@ -1,13 +1,14 @@
-"""The arithmetic-logic unit: one adder, its carries named, and the flags drawn from them."""
+"""The arithmetic-logic unit: one adder, and the flags, which are drawn from its carries."""
 
 from amaranth.hdl import Cat, Module, Mux, Signal
 from amaranth.lib import enum, wiring
 from amaranth.lib.wiring import In, Out
 
-from .adder import RippleCarryAdder
+from .adder import RippleCarryAdder, addition
 from .decimal import DIGIT, DecimalCorrection
 from .lookahead import LookaheadAdder
 from .prefix import PrefixAdder
+from .status import Flags
 from .variant import Variant
 
 __all__ = ["ADDERS", "Alu", "Operation"]
@@ -20,32 +21,32 @@ ONES = (1 << WIDTH) - 1
 
 
 class Operation(enum.Enum, shape=4):
-    """What is done with the inputs; `c` is the carry flag. 'Chain': the adder does it."""
+    """What is done with the inputs; `c` is the carry flag. 'adder': its sum is the result."""
 
     PASS = 0  # a
-    AND = 1  # a AND b
-    OR = 2  # a OR b
-    XOR = 3  # a XOR b
-    BIT = 4  # a AND b; N and V are bits 7 and 6 of b
-    SHIFT_RIGHT = 5  # 0 into bit 7, bit 0 into the carry
-    ROTATE_RIGHT = 6  # c into bit 7, bit 0 into the carry
-    SHIFT_LEFT = 7  # chain: a + a
-    ROTATE_LEFT = 8  # chain: a + a + c
-    ADD = 9  # chain: a + b + c, decimal if `decimal`
-    SUBTRACT = 10  # chain: a + NOT b + c, decimal if `decimal`
-    COMPARE = 11  # chain: a + NOT b + 1
-    INCREMENT = 12  # chain: a + 0 + 1
-    DECREMENT = 13  # chain: a + FF + 0
-    OFFSET = 14  # chain: a + b, the low byte of a branch's target
-    EXTEND = 15  # chain: a + the sign of b, the high byte of a target in another page
+    AND = enum.auto()  # a AND b
+    OR = enum.auto()  # a OR b
+    XOR = enum.auto()  # a XOR b
+    BIT = enum.auto()  # a AND b; N and V are bits 7 and 6 of b
+    SHIFT_RIGHT = enum.auto()  # 0 into bit 7, bit 0 into the carry
+    ROTATE_RIGHT = enum.auto()  # c into bit 7, bit 0 into the carry
+    SHIFT_LEFT = enum.auto()  # adder: a + a
+    ROTATE_LEFT = enum.auto()  # adder: a + a + c
+    ADD = enum.auto()  # adder: a + b + c, decimal if `decimal`
+    SUBTRACT = enum.auto()  # adder: a + NOT b + c, decimal if `decimal`
+    COMPARE = enum.auto()  # adder: a + NOT b + 1
+    INCREMENT = enum.auto()  # adder: a + 0 + 1
+    DECREMENT = enum.auto()  # adder: a + FF + 0
+    OFFSET = enum.auto()  # adder: a + b, the low byte of a branch's target
+    EXTEND = enum.auto()  # adder: a + the sign of b, the high byte of a target in another page
 
 
 class Alu(wiring.Component):
     """Result and flags of one operation on two bytes. Combinational.
 
-    C is carry[8], V is carry[8] XOR carry[7], N is bit 7 and Z is 'no bit set'. In decimal mode the
-    carry out of the low digit is also set when that digit shows 10 to 15; the carries stay those of
-    the uncorrected sum, and so do V and, but for CMOS, N and Z.
+    C is carry[8], V is carry[8] XOR carry[7], N is bit 7 and Z is 'no bit set'. In decimal mode a
+    digit of a sum also carries when it shows 10 to 15, the high one into C. V always goes by the
+    uncorrected sum; so do N and Z, but on CMOS they go by the corrected one.
 
     Parameters
     ----------
@@ -60,35 +61,31 @@ class Alu(wiring.Component):
     carry_in : In(1), the carry flag; each operation decides whether it enters the chain
     decimal : In(1), the decimal flag; heeded by ADD and SUBTRACT only
     operand : Out(8), what the adder was given for b
-    carry : Out(9), the chain; carry[i] enters bit i
-    propagate, generate : Out(8)
-    sum : Out(8), the adder's sum, uncorrected
+    sum, carry, propagate, generate : as of an `Adder` of 8 bits; the sum is uncorrected
     result : Out(8)
-    n, v, z, c : Out(1)
+    flags : Out(Flags), N V Z C as the operation leaves them; I and D are 0
     """
-
-    operation: In(Operation)
-    a: In(WIDTH)
-    b: In(WIDTH)
-    carry_in: In(1)
-    decimal: In(1)
-    operand: Out(WIDTH)
-    carry: Out(WIDTH + 1)
-    propagate: Out(WIDTH)
-    generate: Out(WIDTH)
-    sum: Out(WIDTH)
-    result: Out(WIDTH)
-    n: Out(1)
-    v: Out(1)
-    z: Out(1)
-    c: Out(1)
 
     def __init__(self, variant, adder="ripple"):
         self.variant = Variant(variant)
         if adder not in ADDERS:
             raise ValueError(f"adder {adder!r}: expected one of {', '.join(ADDERS)}")
         self.adder = adder
-        super().__init__()
+        super().__init__(
+            {
+                "operation": In(Operation),
+                "a": In(WIDTH),
+                "b": In(WIDTH),
+                "carry_in": In(1),
+                "decimal": In(1),
+                "operand": Out(WIDTH),
+                **addition(WIDTH),
+                "result": Out(WIDTH),
+                "flags": Out(Flags),
+            }
+        )
+        # Also apart, so that waveform and netlist show each by name.
+        self.n, self.v, self.z, self.c = (Signal(name=flag) for flag in "nvzc")
 
     def elaborate(self, platform):
         m = Module()
@@ -133,7 +130,7 @@ class Alu(wiring.Component):
             with m.Case(Operation.DECREMENT):
                 m.d.comb += self.operand.eq(ONES)
             with m.Case(Operation.EXTEND):
-                # Only a forward branch that carried or a backward one that did not comes here.
+                # Only a branch into another page comes here: forward adds 1, backward FF.
                 m.d.comb += [
                     self.operand.eq(self.b[-1].replicate(WIDTH)),
                     chain_carry.eq(~self.b[-1]),
@@ -142,13 +139,10 @@ class Alu(wiring.Component):
             adder.a.eq(self.a),
             adder.b.eq(self.operand),
             adder.carry_in.eq(chain_carry),
-            self.sum.eq(adder.sum),
-            self.carry.eq(adder.carry),
-            self.propagate.eq(adder.propagate),
-            self.generate.eq(adder.generate),
+            *(getattr(self, port).eq(getattr(adder, port)) for port in addition(WIDTH)),
         ]
 
-        judged = Signal(WIDTH)  # the byte that N and Z speak of
+        judged = Signal(WIDTH)  # the byte that N and Z are drawn from
         m.d.comb += judged.eq(self.result)
         if self.variant is not Variant.BINARY:
             m.submodules.correction = correction = DecimalCorrection(self.variant)
@@ -170,5 +164,6 @@ class Alu(wiring.Component):
             self.n.eq(Mux(bit_test, self.b[-1], judged[-1])),
             self.v.eq(Mux(bit_test, self.b[-2], adder.carry[WIDTH] ^ adder.carry[WIDTH - 1])),
             self.z.eq(~judged.any()),
+            *(self.flags[flag].eq(getattr(self, flag)) for flag in "nvzc"),
         ]
         return m

@@ -1,4 +1,4 @@
-"""Packed-decimal correction: what turns a binary sum of two digits into a decimal one."""
+"""Packed-decimal correction: turns the binary sum of two digits into the decimal one."""
 
 from amaranth.hdl import Cat, Const, Module, Mux
 from amaranth.lib import wiring
@@ -16,8 +16,8 @@ class DecimalCorrection(wiring.Component):
     """Corrects both digits of an uncorrected sum or difference. Combinational.
 
     A sum's digit that reached ten is 6 too small; a difference's digit that borrowed is 6 too
-    large. NMOS corrects the digits apart; CMOS lets the low one's correction borrow from the high
-    one, which shows only for digits above 9.
+    large. NMOS corrects each digit by itself; on CMOS the low digit's correction may borrow from
+    the high digit, which happens only with digits above 9.
 
     Parameters
     ----------
@@ -69,7 +69,8 @@ class DecimalCorrection(wiring.Component):
             self.result.eq(Cat(low.sum, high.sum)),
         ]
         if self.variant is Variant.CMOS:
-            # -6 in the low digit is 1111 1010 in the byte; beside a high -6, 1010 + 1111 = 1001.
+            # -6 for the low digit is 1111 1010 on the whole byte, so the high digit gets 1111; if
+            # it is corrected too, 1010 + 1111 = 1001.
             m.d.comb += [
                 high.b.eq(
                     Mux(

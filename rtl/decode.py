@@ -1,90 +1,20 @@
-"""What an opcode asks for, read from its bit fields."""
+"""The decoder: what an opcode asks for, as two tables of bit patterns."""
 
 from amaranth.hdl import Module
-from amaranth.lib import enum, wiring
+from amaranth.lib import wiring
 from amaranth.lib.wiring import In, Out
 
 from .alu import Operation
 from .status import Flags, StatusSource
+from .steps import Step
+from .word import Action, Left, Target
 
-__all__ = ["Decoder", "Left", "Step", "Target"]
+__all__ = ["ACTIONS", "MODES", "STATUS_ACTIONS", "Decoder"]
 
+# In all tables an opcode is its eight bits, highest first; '-' is either.
 
-class Step(enum.Enum, shape=6):
-    """What one clock of a sequence does; `control.rows` draws the sequences."""
-
-    FETCH = 0
-    FIRST = 1  # the clock after FETCH: the opcode's own `entry` says which step this is
-    IMPLIED = 2
-    IMMEDIATE = 3
-    REPEAT = 4
-    ZERO_PAGE = 5
-    ABSOLUTE_LOW = 6
-    ABSOLUTE_HIGH = 7
-    READ = 8
-    WRITE = 9
-    MODIFY_READ = 10
-    MODIFY_HOLD = 11
-    MODIFY_WRITE = 12
-    JUMP_LOW = 13
-    JUMP_HIGH = 14
-    BRANCH = 15
-    BRANCH_LOW = 16
-    BRANCH_HIGH = 17
-    DISCARD = 18
-    PUSH = 19
-    PULL_STACK = 20
-    PULL = 21
-    CALL_LOW = 22
-    CALL_STACK = 23
-    CALL_PUSH_HIGH = 24
-    CALL_PUSH_LOW = 25
-    RETURN_STACK = 26
-    RETURN_LOW = 27
-    RETURN_HIGH = 28
-    RETURN_NEXT = 29
-    RESUME_STACK = 30
-    RESUME_STATUS = 31
-    RESUME_LOW = 32
-    RESUME_HIGH = 33
-    BREAK = 34
-    ENTER = 35
-    ENTER_DISCARD = 36
-    ENTER_PUSH_HIGH = 37
-    ENTER_PUSH_LOW = 38
-    ENTER_PUSH_STATUS = 39
-    VECTOR_LOW = 40
-    VECTOR_HIGH = 41
-    STOPPED = 42
-
-
-class Left(enum.Enum, shape=4):
-    """The byte that goes into the ALU's left input, `a`."""
-
-    A = 0
-    X = 1
-    Y = 2
-    SP = 3
-    BUS = 4
-    LATCH = 5
-    PC_LOW = 6
-    PC_HIGH = 7
-    STATUS = 8
-
-
-class Target(enum.Enum, shape=3):
-    """The register that takes the ALU's result."""
-
-    NONE = 0
-    A = 1
-    X = 2
-    Y = 3
-    SP = 4
-
-
-# Opcode bits, highest first; '-' is either. How an opcode finds its operand: `entry`, the step of
-# its second clock, and `access`, the step that follows once the address is known. A mode is a row
-# more.
+# Where an opcode's operand is: the step of the clock after its fetch, and the step that follows
+# once an address is known (FETCH where none is needed).
 MODES = (
     (Step.IMPLIED, Step.FETCH, ("0--01010", "1--01010", "10-11010", "1--01000", "---11000")),
     (Step.IMMEDIATE, Step.FETCH, ("0--01001", "10101001", "11-01001", "101000-0", "11-00000")),
@@ -112,8 +42,9 @@ MODES = (
     (Step.BREAK, Step.FETCH, ("00000000",)),
 )
 
-# What an opcode does with its operand, and the flags it updates. Those with no row do nothing here:
-# branches, JMP, JSR, RTS and NOP are all in their steps.
+# What an opcode does with its operand: the operation, its left input, the register that takes the
+# result, the flags that are updated. Branches, JMP, JSR, RTS, BRK and NOP have no row: their steps
+# do all there is to do.
 ACTIONS = (
     (("000---01",), Operation.OR, Left.A, Target.A, "nz"),
     (("001---01",), Operation.AND, Left.A, Target.A, "nz"),
@@ -155,7 +86,8 @@ ACTIONS = (
     (("1100-110",), Operation.DECREMENT, Left.LATCH, Target.NONE, "nz"),
 )
 
-# The opcodes that update flags from elsewhere than the ALU: PLP and RTI, then clear and set.
+# The opcodes whose flags do not come from the ALU, with the value if there is one: PLP and RTI from
+# the byte that they pull; then those that clear or set one flag.
 STATUS_ACTIONS = (
     (("00101000", "01000000"), StatusSource.BUS, "nvdizc", 0),
     (("00011000",), StatusSource.VALUE, "c", 0),
@@ -169,49 +101,45 @@ STATUS_ACTIONS = (
 
 
 class Decoder(wiring.Component):
-    """Tells what an opcode asks for. Combinational; an opcode outside the built set enters STOPPED.
+    """Tells what an opcode asks for. Combinational.
 
     Members
     -------
     opcode : In(8)
-    entry, access : Out(Step)
-    operation : Out(Operation)
-    left : Out(Left)
-    target : Out(Target)
-    update : Out(Flags)
-    source : Out(StatusSource)
-    value : Out(1)
+    first : Out(Step), of the clock after the opcode's fetch; STOPPED for an opcode that is not
+        built
+    access : Out(Step), once the operand's address is known
+    action : Out(Action)
     """
 
     opcode: In(8)
-    entry: Out(Step)
+    first: Out(Step)
     access: Out(Step)
-    operation: Out(Operation)
-    left: Out(Left)
-    target: Out(Target)
-    update: Out(Flags)
-    source: Out(StatusSource)
-    value: Out(1)
+    action: Out(Action)
 
     def elaborate(self, platform):
         m = Module()
-        m.d.comb += self.entry.eq(Step.STOPPED)
+        action, status = self.action, self.action.status
+        m.d.comb += self.first.eq(Step.STOPPED)
         with m.Switch(self.opcode):
-            for entry, access, patterns in MODES:
+            for first, access, patterns in MODES:
                 with m.Case(*patterns):
-                    m.d.comb += [self.entry.eq(entry), self.access.eq(access)]
+                    m.d.comb += [self.first.eq(first), self.access.eq(access)]
         with m.Switch(self.opcode):
             for patterns, operation, left, target, flags in ACTIONS:
                 with m.Case(*patterns):
                     m.d.comb += [
-                        self.operation.eq(operation),
-                        self.left.eq(left),
-                        self.target.eq(target),
+                        action.operation.eq(operation),
+                        action.left.eq(left),
+                        action.target.eq(target),
+                        status.flags.eq(Flags.const(dict.fromkeys(flags, 1))),
                     ]
-                    m.d.comb += [self.update[flag].eq(1) for flag in flags]
         with m.Switch(self.opcode):
             for patterns, source, flags, value in STATUS_ACTIONS:
                 with m.Case(*patterns):
-                    m.d.comb += [self.source.eq(source), self.value.eq(value)]
-                    m.d.comb += [self.update[flag].eq(1) for flag in flags]
+                    m.d.comb += [
+                        status.source.eq(source),
+                        status.flags.eq(Flags.const(dict.fromkeys(flags, 1))),
+                        status.value.eq(value),
+                    ]
         return m

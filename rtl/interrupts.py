@@ -1,16 +1,16 @@
-"""Interrupts: when a request is heard, which one wins, and which vector it takes."""
+"""Interrupts: when a request is heard, which one wins, and which vector its entry takes."""
 
-from amaranth.hdl import Module, Signal
+from amaranth.hdl import Cat, Const, Module, Signal
 from amaranth.lib import enum, wiring
 from amaranth.lib.wiring import In, Out
 
 from .variant import Variant
 
-__all__ = ["Cause", "Interrupts"]
+__all__ = ["PINS", "Cause", "InterruptPort", "Interrupts"]
 
 
 class Cause(enum.Enum, shape=2):
-    """Why the present sequence of clocks runs."""
+    """Why the present sequence of clocks runs. Those with a vector are bits 2:1 of its address."""
 
     INSTRUCTION = 0
     NMI = 1
@@ -18,13 +18,30 @@ class Cause(enum.Enum, shape=2):
     IRQ = 3
 
 
+#: The pins that ask for an entry, as members of a signature: active low, synchronous to the clock.
+PINS = {"irq_n": In(1, init=1), "nmi_n": In(1, init=1), "reset_n": In(1, init=1)}
+
+#: What control and the interrupts tell each other, as control sees it.
+InterruptPort = wiring.Signature(
+    {
+        "last": Out(1),  # the clock is the last of its sequence
+        "interruptible": Out(1),  # with `last`: an interrupt may follow
+        "choose_vector": Out(1),  # from the next clock on, an entry's vector is settled
+        "take": In(1),  # with `last`: an interrupt's entry follows
+        "instruction": In(1),  # the present sequence is an instruction's, not an entry
+        "mute": In(1),  # nothing is written: reset is asked for, or its sequence runs
+        "reset_n": In(1),  # low: reset's sequence begins in the next clock
+    }
+)
+
+
 class Interrupts(wiring.Component):
     """Decides at the end of an instruction what comes next.
 
-    The decision stands on what was requested in the last but one clock, so it is a register that
-    lags the request by one clock. NMI is an edge and is remembered until taken; IRQ is a level and
-    heard only while I is clear. Reset takes effect at once. On NMOS an NMI that arrives in the
-    first four clocks of BRK or of an interrupt's entry takes that entry's vector.
+    What counts is what was asked for by the last clock but one, so requests pass through a register
+    (`nmi_decided`, `irq_decided`). NMI is an edge and is remembered until taken; IRQ is a level and
+    is heard only while I is clear. Reset takes effect at once. On NMOS an NMI that arrives in the
+    first four clocks of BRK or of an IRQ's entry takes that over: its vector is NMI's.
 
     Parameters
     ----------
@@ -32,28 +49,17 @@ class Interrupts(wiring.Component):
 
     Members
     -------
-    irq_n, nmi_n, reset_n : In(1), the pins, active low
+    irq_n, nmi_n, reset_n : In(1), as in `PINS`
     masked : In(1), the I flag
-    last : In(1), the clock is the last of its sequence
-    heeded : In(1), with `last`: the sequence may be followed by an interrupt
-    choosing : In(1), the clock in which an entry settles on its vector
-    take : Out(1), with `last`: an interrupt's entry follows
-    cause : Out(Cause)
+    control : In(InterruptPort)
+    vector : Out(15), the vector's address without its lowest bit: FFFA NMI, FFFC reset, FFFE IRQ
+        and BRK
     """
-
-    irq_n: In(1)
-    nmi_n: In(1)
-    reset_n: In(1)
-    masked: In(1)
-    last: In(1)
-    heeded: In(1)
-    choosing: In(1)
-    take: Out(1)
-    cause: Out(Cause, init=Cause.RESET)
 
     def __init__(self, variant):
         self.variant = Variant(variant)
-        super().__init__()
+        super().__init__({**PINS, "masked": In(1), "control": In(InterruptPort), "vector": Out(15)})
+        self.cause = Signal(Cause, init=Cause.RESET)
         self.nmi_before = Signal(init=1)
         self.nmi_pending = Signal()
         self.nmi_decided = Signal()
@@ -61,30 +67,38 @@ class Interrupts(wiring.Component):
 
     def elaborate(self, platform):
         m = Module()
+        control, cause = self.control, self.cause
         edge = Signal()
+        take = Signal()
+        taken = Signal()  # an NMI gets its vector, and waits no longer
+        instruction = cause == Cause.INSTRUCTION
         m.d.comb += [
             edge.eq(self.nmi_before & ~self.nmi_n),
-            self.take.eq(self.last & self.heeded & (self.nmi_decided | self.irq_decided)),
+            take.eq(control.last & control.interruptible & (self.nmi_decided | self.irq_decided)),
+            control.take.eq(take),
+            control.instruction.eq(instruction),
+            control.mute.eq((cause == Cause.RESET) | ~self.reset_n),
+            control.reset_n.eq(self.reset_n),
+            self.vector.eq(Cat(cause.as_value() | instruction.replicate(2), Const(-1, 13))),
         ]
         m.d.sync += [
             self.nmi_before.eq(self.nmi_n),
             self.nmi_decided.eq(self.nmi_pending | edge),
             self.irq_decided.eq(~self.irq_n & ~self.masked),
+            self.nmi_pending.eq((self.nmi_pending & ~taken) | edge),
         ]
-        taken = Signal()
-        m.d.sync += self.nmi_pending.eq((self.nmi_pending & ~taken) | edge)
-        with m.If(self.last):
-            m.d.sync += self.cause.eq(Cause.INSTRUCTION)
-            with m.If(self.take):
-                m.d.sync += self.cause.eq(Cause.IRQ)
+        with m.If(control.last):
+            m.d.sync += cause.eq(Cause.INSTRUCTION)
+            with m.If(take):
+                m.d.sync += cause.eq(Cause.IRQ)
                 with m.If(self.nmi_decided):
                     m.d.comb += taken.eq(1)
-                    m.d.sync += self.cause.eq(Cause.NMI)
+                    m.d.sync += cause.eq(Cause.NMI)
         if self.variant is not Variant.CMOS:
-            shared = (self.cause == Cause.INSTRUCTION) | (self.cause == Cause.IRQ)
-            with m.If(self.choosing & self.nmi_pending & shared):
+            shared = instruction | (cause == Cause.IRQ)
+            with m.If(control.choose_vector & self.nmi_pending & shared):
                 m.d.comb += taken.eq(1)
-                m.d.sync += self.cause.eq(Cause.NMI)
+                m.d.sync += cause.eq(Cause.NMI)
         with m.If(~self.reset_n):
-            m.d.sync += [self.cause.eq(Cause.RESET), self.nmi_pending.eq(0)]
+            m.d.sync += [cause.eq(Cause.RESET), self.nmi_pending.eq(0)]
         return m

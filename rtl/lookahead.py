@@ -10,9 +10,10 @@ GROUP = 4
 
 
 def arrives(sources, above):
-    """Whether a carry comes out above the bits: one of them makes it, and all above hand it on.
+    """Whether a carry comes out at the top: some source makes one, and all above it hand it on.
 
-    ``above[i]`` stands above ``sources[i]``. A wide AND for each source and a wide OR of them.
+    ``above[i]`` says whether the place just above ``sources[i]`` hands a carry on. Drawn as a wide
+    AND for each source and a wide OR of these.
     """
     return Cat(Cat(source, *above[i:]).all() for i, source in enumerate(sources)).any()
 
@@ -20,13 +21,13 @@ def arrives(sources, above):
 class LookaheadAdder(Adder):
     """An `Adder` whose carries are sums of products, four bits at a time.
 
-    No carry waits for another within its group of four. What a group makes or hands on is again
-    looked at four at a time, so up to 16 bits are two levels and up to 64 three. Weinberger &
+    No carry waits for another within its group of four. Groups are themselves taken four at a
+    time, so up to 16 bits are two levels and up to 64 three. Weinberger &
     Smith, *A logic for high-speed addition*, NBS Circular 591, 1958 (from memory).
     """
 
     def carries(self, m, propagate, generate):
-        """Out of groups of one bit each; ``generate_4[1]`` is made by bits 4 to 7 together."""
+        """Begins with groups of one bit. ``generate_4[1]``: bits 4 to 7 together make a carry."""
         made = named(m, "generate_1", self.generate | self.carry_set)
         return Cat(self._carries(m, made, self.propagate, 1))
 

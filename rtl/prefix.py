@@ -1,4 +1,4 @@
-"""The parallel-prefix adder: what a span of bits makes and hands on, spans doubling."""
+"""The parallel-prefix adder: spans of bits that make or hand on a carry, doubled at each level."""
 
 from amaranth.hdl import Cat, Const
 
@@ -8,16 +8,17 @@ __all__ = ["PrefixAdder"]
 
 
 class PrefixAdder(Adder):
-    """An `Adder` that finds all carries at once, by spans that double until they reach it all.
+    """An `Adder` that finds all carries at once, by spans that double until one holds all bits.
 
-    The carry in is one place more below bit 0, and makes a carry or none. ``generate_4[i]`` says
-    whether the four places that end at carry i make one; eight come of two fours, everywhere at
-    once. P. M. Kogge & H. S. Stone, *A parallel algorithm for the efficient solution of a general
-    class of recurrence equations*, IEEE Transactions on Computers C-22 (8), 1973 (from memory).
+    The carry in counts as a place below bit 0, which makes a carry or makes none.
+    ``generate_4[i]`` says whether the four places that end at carry i make one; each span of eight
+    is two of four, and so on. P. M. Kogge & H. S. Stone, *A parallel algorithm for the efficient
+    solution of a general class of recurrence equations*, IEEE Transactions on Computers C-22 (8),
+    1973 (from memory).
     """
 
     def carries(self, m, propagate, generate):
-        """Out of the spans that reach down to the carry in."""
+        """What the spans that reach down to the carry in make."""
         made = named(m, "generate_1", Cat(self.carry_in, self.generate | self.carry_set))
         handed_on = named(m, "propagate_1", Cat(Const(0, 1), self.propagate))
         span = 1

@@ -1,4 +1,4 @@
-"""The stack pointer: eight bits, the adder that moves them, an address that stays in page one."""
+"""The stack pointer: eight bits, and the adder that moves them; the page is always page one."""
 
 from amaranth.hdl import Cat, Const, Module
 from amaranth.lib import enum, wiring

@@ -1,10 +1,10 @@
 """The status register: six flags, what updates each, and the byte that is pushed for them."""
 
-from amaranth.hdl import Cat, Const, Module, Mux
+from amaranth.hdl import Cat, Const, Module, Mux, Signal
 from amaranth.lib import data, enum, wiring
 from amaranth.lib.wiring import In, Out
 
-__all__ = ["Flags", "StatusRegister", "StatusSource"]
+__all__ = ["Flags", "StatusRegister", "StatusSource", "StatusUpdate"]
 
 
 class Flags(data.Struct):
@@ -27,33 +27,29 @@ class StatusSource(enum.Enum, shape=2):
     INTERRUPT = 3  # I set, D clear
 
 
+#: Which flags take a new value at the end of the clock, and from where; `value` is for VALUE.
+StatusUpdate = wiring.Signature({"flags": Out(Flags), "source": Out(StatusSource), "value": Out(1)})
+
+
 class StatusRegister(wiring.Component):
-    """Holds N V D I Z C. A flag is updated at the end of a clock in which its bit of ``update`` is
-    1.
+    """Holds N V D I Z C, and updates each at the end of a clock that says so.
 
     Members
     -------
-    source : In(StatusSource)
-    update : In(Flags), a bit for each flag
-    n, v, z, c : In(1), from the ALU
-    value : In(1), for VALUE
-    data : In(8), for BUS
-    software : In(1), bit 4 (B) of the pushed byte: 1 for BRK and PHP
+    update : In(StatusUpdate)
+    alu_flags : In(Flags), N V Z C of the operation; I and D are not looked at
+    bus : In(8)
+    pushed_b : In(1), bit 4 (B) of the pushed byte: 1 for BRK and PHP
     condition : In(3), a branch's: bits 2:1 select N V C Z, bit 0 the value that takes it
     flags : Out(Flags)
     pushed : Out(8), N V 1 B D I Z C
-    taken : Out(1)
+    taken : Out(1), the condition holds
     """
 
-    source: In(StatusSource)
-    update: In(Flags)
-    n: In(1)
-    v: In(1)
-    z: In(1)
-    c: In(1)
-    value: In(1)
-    data: In(8)
-    software: In(1)
+    update: In(StatusUpdate)
+    alu_flags: In(Flags)
+    bus: In(8)
+    pushed_b: In(1)
     condition: In(3)
     flags: Out(Flags)
     pushed: Out(8)
@@ -61,32 +57,28 @@ class StatusRegister(wiring.Component):
 
     def elaborate(self, platform):
         m = Module()
-        flags = self.flags
-        from_alu = {"n": self.n, "v": self.v, "z": self.z, "c": self.c}
-        for bit, name in ((0, "c"), (1, "z"), (2, "i"), (3, "d"), (6, "v"), (7, "n")):
-            with m.If(self.update[name]):
-                with m.Switch(self.source):
-                    if name in from_alu:
-                        with m.Case(StatusSource.ALU):
-                            m.d.sync += flags[name].eq(from_alu[name])
-                    with m.Case(StatusSource.BUS):
-                        m.d.sync += flags[name].eq(self.data[bit])
-                    with m.Case(StatusSource.VALUE):
-                        m.d.sync += flags[name].eq(self.value)
-                    if name in "id":
-                        with m.Case(StatusSource.INTERRUPT):
-                            m.d.sync += flags[name].eq(name == "i")
+        flags, update = self.flags, self.update
+        new = Flags(Signal(6, name="new"))
+        with m.Switch(update.source):
+            with m.Case(StatusSource.ALU):
+                m.d.comb += new.eq(self.alu_flags)
+            with m.Case(StatusSource.BUS):
+                m.d.comb += new.eq(Cat(self.bus[:4], self.bus[6:]))
+            with m.Case(StatusSource.VALUE):
+                m.d.comb += new.eq(update.value.replicate(6))
+            with m.Case(StatusSource.INTERRUPT):
+                m.d.comb += new.i.eq(1)
+        for flag in "czidvn":
+            with m.If(update.flags[flag]):
+                m.d.sync += flags[flag].eq(new[flag])
         flag = Mux(
             self.condition[2],
             Mux(self.condition[1], flags.z, flags.c),
             Mux(self.condition[1], flags.v, flags.n),
         )
+        low, high = flags.as_value()[:4], flags.as_value()[4:]
         m.d.comb += [
             self.taken.eq(~(flag ^ self.condition[0])),
-            self.pushed.eq(
-                Cat(
-                    flags.c, flags.z, flags.i, flags.d, self.software, Const(1, 1), flags.v, flags.n
-                )
-            ),
+            self.pushed.eq(Cat(low, self.pushed_b, Const(1, 1), high)),
         ]
         return m

@@ -10,7 +10,7 @@ class Variant(enum.Enum):
 
     ``NMOS``    decimal mode with the flags of the uncorrected sum; interrupts leave D alone
     ``CMOS``    decimal mode with the flags of the corrected sum, a clock more; interrupts clear D
-    ``BINARY``  NMOS with decimal mode disconnected: D is stored and pushed, and adds nothing
+    ``BINARY``  NMOS with decimal mode disconnected: D is stored and pushed, and no sum heeds it
     """
 
     NMOS = "nmos"

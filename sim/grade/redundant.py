@@ -14,8 +14,8 @@ from typing import Any, Final, NamedTuple
 
 import z3
 
-from carrywave.rtl.control import ACCESS, rows
-from carrywave.rtl.decode import MODES, Step
+from carrywave.rtl.decode import MODES
+from carrywave.rtl.steps import ACCESS, Step, rows
 from carrywave.rtl.variant import Variant
 
 from ..family.instructions import BY_OPCODE

@@ -13,8 +13,8 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from carrywave.rtl.decode import Step
 from carrywave.rtl.interrupts import Cause
+from carrywave.rtl.steps import Step
 
 from ..cases.layout import Cases, Outcomes
 from ..family.instructions import BY_OPCODE, INSTRUCTIONS, Instruction

@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from carrywave.rtl.alu import Operation
-from carrywave.rtl.decode import ACTIONS, Left
+from carrywave.rtl.decode import ACTIONS
+from carrywave.rtl.word import Left
 
 from ..family.instructions import BY_MNEMONIC
 from .compiled import compile_wires, cone

@@ -154,7 +154,7 @@ class _Probe:
         write = ctx.get(unit.write)
         byte = ctx.get(unit.data_out if write else unit.data_in)
         self.bus.append(BusClock("W" if write else "R", ctx.get(unit.address), byte))
-        update = ctx.get(unit.status.update.as_value())
+        update = ctx.get(unit.status.update.flags.as_value())
         operation = ctx.get(unit.alu.operation).name
         # A later clock wins, but a branch's first sum is the one to see, and RTI's flags come
         # early.

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from carrywave.rtl.datapath import Unit
-from carrywave.rtl.decode import Step
+from carrywave.rtl.steps import Step
 from carrywave.rtl.interrupts import Cause
 
 from ..family.instructions import BY_OPCODE

@@ -9,7 +9,7 @@ import numpy as np
 from amaranth.sim import Simulator
 
 from carrywave.rtl.datapath import Unit
-from carrywave.rtl.decode import Step
+from carrywave.rtl.steps import Step
 from carrywave.rtl.interrupts import Cause
 
 from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes

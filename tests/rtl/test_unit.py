@@ -5,7 +5,8 @@ import secrets
 import numpy as np
 import pytest
 
-from carrywave.rtl.decode import Decoder, Step
+from carrywave.rtl.steps import Step
+from carrywave.rtl.decode import Decoder
 from carrywave.sim.cases.kinds import BY_KEY, alike, keys_of, lay_reads, symbols_of
 from carrywave.sim.cases.memory import possible
 from carrywave.sim.cases.sampled import sampled_cases
@@ -74,8 +75,8 @@ def test_the_comparison_sees_one_wrong_bit_of_the_model():
 def test_the_decoder_knows_the_documented_opcodes_and_no_other(settle):
     decoder = Decoder()
     rows = [{"opcode": opcode} for opcode in range(256)]
-    entries = settle(decoder, rows, decoder.entry.as_value())
-    stopped = [opcode for opcode in range(256) if entries[opcode] == Step.STOPPED.value]
+    steps = settle(decoder, rows, decoder.first.as_value())
+    stopped = [opcode for opcode in range(256) if steps[opcode] == Step.STOPPED.value]
     assert stopped == [opcode for opcode in range(256) if opcode not in BY_OPCODE]
     assert len(stopped) == 164
 

@@ -83,6 +83,6 @@ class Dump:
             get(alu.sum), get(alu.result),
             carry, *(carry >> i & 1 for i in range(9)),
             get(alu.n), get(alu.v), get(alu.z), get(alu.c),
-            *(flags >> bit & 1 for bit in (5, 4, 3, 2, 1, 0)), get(status.update.as_value()),
+            *(flags >> bit & 1 for bit in (5, 4, 3, 2, 1, 0)), get(status.update.flags.as_value()),
             get(stack.pointer), get(stack.push), get(stack.pull),
         )  # fmt: skip

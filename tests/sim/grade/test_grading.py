@@ -23,8 +23,8 @@ from amaranth.sim import Simulator
 from rich.console import Console
 
 from carrywave.rtl.datapath import Unit
-from carrywave.rtl.decode import Step
 from carrywave.rtl.interrupts import Cause
+from carrywave.rtl.steps import Step
 from carrywave.sim.cases.exhaustive import exhaustive_cases, exhaustive_count
 from carrywave.sim.cases.layout import Cases
 from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
