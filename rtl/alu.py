@@ -1,6 +1,6 @@
 """The arithmetic-logic unit: one adder, and the flags, which are drawn from its carries."""
 
-from amaranth.hdl import Cat, Module, Mux, Signal
+from amaranth.hdl import Cat, Const, Module, Mux, Signal
 from amaranth.lib import enum, wiring
 from amaranth.lib.wiring import In, Out
 
@@ -164,6 +164,6 @@ class Alu(wiring.Component):
             self.n.eq(Mux(bit_test, self.b[-1], judged[-1])),
             self.v.eq(Mux(bit_test, self.b[-2], adder.carry[WIDTH] ^ adder.carry[WIDTH - 1])),
             self.z.eq(~judged.any()),
-            *(self.flags[flag].eq(getattr(self, flag)) for flag in "nvzc"),
+            self.flags.eq(Cat(self.c, self.z, Const(0, 2), self.v, self.n)),
         ]
         return m
