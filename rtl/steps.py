@@ -103,12 +103,11 @@ def rows(variant):
     push, pull = StackMove.PUSH, StackMove.PULL
     step, jump = PcNext.INCREMENT, PcNext.JUMP
     bus, zero = LatchNext.BUS, LatchNext.ZERO
-    extended = ("extended", Step.REPEAT)
+    unchanged, extended = Operation.PASS, ("extended", Step.REPEAT)
+    cmos = variant is Variant.CMOS
 
     def put(left, next_step):
-        return StepRow(
-            stack, next_step, write=True, left=left, operation=Operation.PASS, stack=push
-        )
+        return StepRow(stack, next_step, write=True, left=left, operation=unchanged, stack=push)
 
     return {
         Step.FETCH: StepRow(pc, Step.FIRST, pc=step),
@@ -123,11 +122,7 @@ def rows(variant):
         Step.MODIFY_READ: StepRow(operand, Step.MODIFY_HOLD, latch=bus),
         # NMOS writes the unmodified byte back while it works on it; CMOS reads it again.
         Step.MODIFY_HOLD: StepRow(
-            operand,
-            Step.MODIFY_WRITE,
-            write=variant is not Variant.CMOS,
-            left=Left.LATCH,
-            operation=Operation.PASS,
+            operand, Step.MODIFY_WRITE, write=not cmos, left=Left.LATCH, operation=unchanged
         ),
         Step.MODIFY_WRITE: StepRow(operand, write=True, execute=True),
         Step.JUMP_LOW: StepRow(pc, Step.JUMP_HIGH, pc=step, low=bus),
@@ -142,11 +137,7 @@ def rows(variant):
             detour=("crossed", Step.BRANCH_HIGH),
         ),
         Step.BRANCH_HIGH: StepRow(
-            pc,
-            pc=PcNext.HIGH,
-            left=Left.PC_HIGH,
-            right=Right.LATCH,
-            operation=Operation.EXTEND,
+            pc, pc=PcNext.HIGH, left=Left.PC_HIGH, right=Right.LATCH, operation=Operation.EXTEND
         ),
         Step.DISCARD: StepRow(pc, ACCESS),
         Step.PUSH: StepRow(stack, write=True, stack=push),
@@ -171,8 +162,6 @@ def rows(variant):
         Step.ENTER_PUSH_LOW: put(Left.PC_LOW, Step.ENTER_PUSH_STATUS),
         Step.ENTER_PUSH_STATUS: put(Left.STATUS, Step.VECTOR_LOW),
         Step.VECTOR_LOW: StepRow(AddressSource.VECTOR_LOW, Step.VECTOR_HIGH, low=bus),
-        Step.VECTOR_HIGH: StepRow(
-            AddressSource.VECTOR_HIGH, pc=jump, flags="id" if variant is Variant.CMOS else "i"
-        ),
+        Step.VECTOR_HIGH: StepRow(AddressSource.VECTOR_HIGH, pc=jump, flags="id" if cmos else "i"),
         Step.STOPPED: StepRow(pc, Step.STOPPED),
     }
