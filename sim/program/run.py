@@ -5,13 +5,13 @@ from __future__ import annotations
 from array import array
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from carrywave.rtl.datapath import Unit
 from carrywave.rtl.steps import Step
 from carrywave.rtl.interrupts import Cause
 
-from ..family.instructions import BY_OPCODE
+from ..family.instructions import BY_MNEMONIC
 from ..family.members import EVENTS
 from ..witness.clocked import (
     Context,
@@ -79,7 +79,7 @@ def run_program(
     run = Run()
 
     async def testbench(ctx: Context) -> None:
-        await Bench(ctx, unit, program, recorder, on_sequence, keep_writes).run(
+        await _Bench(ctx, unit, program, recorder, on_sequence, keep_writes).run(
             run, max_clocks, on_clock
         )
 
@@ -87,7 +87,7 @@ def run_program(
     return run
 
 
-class Bench:
+class _Bench:
     """A memory and the pins around the unit."""
 
     def __init__(
@@ -173,12 +173,9 @@ class Bench:
         return not self.pins and not asked and not ctx.get(unit.interrupts.nmi_pending)
 
 
-EVENT_OF = {Cause.IRQ: "IRQ", Cause.NMI: "NMI", Cause.RESET: "RESET"}
+EVENT_OF: Final = {Cause.IRQ: "IRQ", Cause.NMI: "NMI", Cause.RESET: "RESET"}
 
 
 def jumps(name: str) -> bool:
     """Tells whether an instruction that stays at its own address ends the program."""
-    return name == "JMP" or (name in BRANCHES)
-
-
-BRANCHES = frozenset(entry.mnemonic for entry in BY_OPCODE.values() if entry.mode == "relative")
+    return name == "JMP" or any(form.branches for form in BY_MNEMONIC.get(name, {}).values())

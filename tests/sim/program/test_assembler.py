@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tracked import tracked
 
-from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS
+from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS, Instruction
+from carrywave.sim.family.modes import MODES, Mode
 from carrywave.sim.program.assembler import ListingError, assemble, load
 from carrywave.sim.program.image import PinEvent, SourceLine
 
@@ -48,13 +49,52 @@ def refused(text: str) -> str:
 
 def test_every_published_opcode_is_assembled():
     checked = set()
-    for entry in INSTRUCTIONS:
-        operand, following = NOTATION[entry.mode]
-        expected = (bytes([entry.opcode]) + following).ljust(entry.length, b"\0")
-        for mnemonic in (entry.mnemonic, entry.mnemonic.lower()):
-            assert image(mnemonic + operand, entry.length) == expected.hex(" ")
-        checked.add(entry.opcode)
+    for form in INSTRUCTIONS:
+        operand, following = NOTATION[form.mode.name]
+        expected = (bytes([form.opcode]) + following).ljust(form.length, b"\0")
+        for mnemonic in (form.mnemonic, form.mnemonic.lower()):
+            assert image(mnemonic + operand, form.length) == expected.hex(" ")
+        checked.add(form.opcode)
     assert len(checked) == 92
+
+
+@pytest.fixture
+def two_modes_more(monkeypatch):
+    """Two modes that only `family` has heard of, and an LDA in each."""
+    for name, notation, length, opcode in (
+        ("indexed by X", "{},X", 3, 0xBD), ("pointer, then Y", "({}),Y", 2, 0xB1),
+    ):  # fmt: skip
+        mode = Mode(name, notation, length, "address")
+        monkeypatch.setitem(MODES, name, mode)
+        monkeypatch.setitem(BY_MNEMONIC["LDA"], name, Instruction("LDA", mode, opcode, 4, "nz"))
+
+
+@pytest.mark.usefixtures("two_modes_more")
+def test_a_mode_more_is_no_more_than_a_row_in_family():
+    text = "NEAR = $20\nLDA NEAR,X\nlda ( NEAR+1 ) , y\nLDA FAR,x\nLDA NEAR\nFAR: NOP"
+    assert image(text, 11) == "bd 20 00 b1 21 bd 0a 02 a5 20 ea"
+
+
+@pytest.mark.usefixtures("two_modes_more")
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("LDA ($20,Y)", "2:9: found ','; expected ')'"),
+        ("LDA ($20)", "2:10: found the end of the line; expected ','"),
+        ("LDA ($20),X", "2:11: found 'X'; expected 'Y'"),
+        ("LDA $20,5", "2:9: found '5'; expected 'X'"),
+        ("LDA ($100),Y", "2:6: found 256; expected an address, 0 to 255"),
+        ("LDA ()", "2:6: found ')'; expected a number or a name"),
+        ("LDA ($20),Y,X", "2:12: found ','; expected the end of the line"),
+        (
+            "LDX ($20),Y",
+            "2:5: found pointer, then Y addressing; expected a mode that LDX has: "
+            "immediate, zero page, absolute",
+        ),
+    ],
+)
+def test_a_wrong_operand_in_a_mode_more_is_refused(line, message):
+    assert refused(f".org $0200\n{line}") == message
 
 
 def test_brk_is_followed_by_the_byte_that_rti_skips():
