@@ -4,34 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from ..cases.kinds import instruction_of
+from ..cases.kinds import BY_KEY, happening, symbols_of
 from ..cases.layout import Cases
-from ..family.instructions import BY_OPCODE
-from ..family.members import EVENTS
-from .operation import takes
+from .operation import operand_of, takes
 
 __all__ = ["command_of", "numbers_of", "operation_command"]
 
 
 def numbers_of(case: Cases) -> tuple[str, list[int]]:
     """The mnemonic of a case, and the numbers that `carrywave op` takes for it."""
-
-    entry = BY_OPCODE[int(case["bytes"][0])]
-    register, byte = takes(entry.mnemonic)
-    operand = int(case["operand"])
-    if entry.mode in ("immediate", "relative"):
-        operand = int(case["bytes"][1])
-    elif not entry.access:
-        operand = int(case["pulled"][0])
+    instruction = BY_KEY[int(case["read_value"][0])]
+    name, operand = instruction.mnemonic, operand_of(instruction)
+    register, byte = takes(name)
     numbers = [int(case[register])] if register else []
-    if entry.access == "modify" and register == "a":  # it is shown in the accumulator
-        numbers = [operand]
-    return entry.mnemonic, numbers + [operand] * byte
+    if not operand:
+        return name, numbers
+    value = int(symbols_of(case, instruction)[operand])
+    # What a shift finds in memory is shown in the accumulator.
+    return name, [*numbers, value] if byte else [value]
 
 
 def operation_command(case: Cases, variant: str = "nmos") -> str | None:
     """What draws the operation of a case; None for an event."""
-    if instruction_of(case) in EVENTS or int(case["bytes"][0]) not in BY_OPCODE:
+    if happening(case.reshape(1))[0] or int(case["read_value"][0]) not in BY_KEY:
         return None
     return command_of(*numbers_of(case), int(case["p"]), variant)
 

@@ -10,24 +10,40 @@ import numpy as np
 
 from carrywave.rtl.datapath import Unit
 
+from ..cases.kinds import forms_of, lay_reads
 from ..cases.layout import CASE
-from ..family.instructions import BY_MNEMONIC, Instruction
-from ..family.status import FLAG_BITS
+from ..family.instructions import Instruction
+from ..family.status import LOWEST_FIRST, flags_of
 from ..system.pictures import picture_of
 from ..witness.clocked import Clocked, Context, Recorder
 
-__all__ = ["CHAIN", "BusClock", "Operation", "UsageError", "arrange", "operate"]
+__all__ = [
+    "CHAIN", "SHOWN_FLAGS", "TOP", "BusClock", "Operation", "UsageError", "arrange", "form_of",
+    "operand_of", "operate", "takes",
+]  # fmt: skip
 
 #: The operations of the ALU that the adder's chain answers, and which carry enters it.
 CHAIN: Final = {
     "ADD": "C", "SUBTRACT": "C", "COMPARE": "1", "INCREMENT": "1", "DECREMENT": "0",
     "SHIFT_LEFT": "0", "ROTATE_LEFT": "C", "OFFSET": "0", "EXTEND": "0 or 1",
 }  # fmt: skip
-MODES: Final = ("immediate", "accumulator", "implied", "zero page", "relative", "absolute")
+SHOWN_FLAGS: Final = "nvzcdi"  # those of the adder first
 AT: Final = 0x0200  # where the instruction lies
-DATA: Final = 0x10  # where its operand lies
+DATA: Final = 0x0010  # where its operand lies
 TOP: Final = 0xFD  # SP before
-VECTOR: Final = 0x0300
+TARGET: Final = 0x0300  # of jumps, and what the vector holds
+
+#: The register that an instruction works on; those that are not here have none.
+_REGISTERS: Final = {
+    mnemonic: register
+    for register, mnemonics in {
+        "a": "ADC SBC CMP AND ORA EOR BIT ASL LSR ROL ROR LDA STA PHA PLA TAX TAY",
+        "x": "CPX INX DEX LDX STX TXA TXS",
+        "y": "CPY INY DEY LDY STY TYA",
+        "sp": "TSX",
+    }.items()
+    for mnemonic in mnemonics.split()
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +59,7 @@ class BusClock:
 class Operation:
     """An operation's inputs, its result, and the adder behind it."""
 
-    mnemonic: str
-    mode: str
+    instruction: Instruction
     variant: str
     register: str  # the register it works on: "a", "x", "y", "sp" or ""
     a: int | None  # that register before
@@ -59,6 +74,11 @@ class Operation:
     bus: list[BusClock] = field(default_factory=list)
     pc: int = 0  # afterwards
     sp: int = 0
+
+    @property
+    def mnemonic(self) -> str:
+        """That of the instruction."""
+        return self.instruction.mnemonic
 
     @property
     def uses_chain(self) -> bool:
@@ -78,7 +98,7 @@ class Operation:
         """Plain values; a flag that the operation leaves alone is None."""
         return {
             "mnemonic": self.mnemonic,
-            "mode": self.mode,
+            "mode": self.instruction.mode.name,
             "variant": self.variant,
             "a": self.a,
             "operand": self.operand,
@@ -86,7 +106,7 @@ class Operation:
             "decimal": bool(self.decimal),
             "result": self.result,
             "carries": self.carries,
-            "flags": {f: self.after[f] if f in self.updated else None for f in "nvzcdi"},
+            "flags": {f: self.after[f] if f in self.updated else None for f in SHOWN_FLAGS},
             "alu": self.alu,
             "bus": [[clock.kind, clock.address, clock.byte] for clock in self.bus],
             "pc": self.pc,
@@ -94,21 +114,24 @@ class Operation:
         }
 
 
+def form_of(mnemonic: str) -> Instruction:
+    """The form of a mnemonic that shows the operation with the least around it.
+
+    Raises KeyError for an unknown one.
+    """
+    return min(forms_of(mnemonic), key=lambda form: len(form.sequence("nmos")))
+
+
+def operand_of(instruction: Instruction) -> str:
+    """The name of the byte that it reads to work with; "" if it reads only where to go."""
+    if instruction.pulls % 2:  # an address is two bytes
+        return "pull0"
+    return next((name for name in ("m", "offset") if name in instruction.reads), "")
+
+
 def takes(mnemonic: str) -> tuple[str, bool]:
     """The register that a mnemonic works on, or "", and whether it takes a byte beside it."""
-    entry = entry_of(mnemonic)
-    register = "a"
-    if mnemonic in ("CPX", "INX", "DEX", "STX", "TXA", "TXS", "LDX"):
-        register = "x"
-    elif mnemonic in ("CPY", "INY", "DEY", "STY", "TYA", "LDY"):
-        register = "y"
-    elif mnemonic == "TSX":
-        register = "sp"
-    plain = entry.mode in ("relative", "absolute") or mnemonic[:2] in ("CL", "SE")
-    if plain or mnemonic in ("INC", "DEC", "PLP", "PHP", "RTI", "RTS", "BRK", "NOP"):
-        register = ""
-    byte = entry.mode in ("immediate", "relative") or mnemonic in ("PLA", "PLP", "RTI")
-    return register, byte or entry.access in ("read", "modify")
+    return _REGISTERS.get(mnemonic, ""), bool(operand_of(form_of(mnemonic)))
 
 
 class UsageError(Exception):
@@ -129,12 +152,6 @@ def arrange(mnemonic: str, numbers: Sequence[int]) -> tuple[int, int]:
         len(names), f"takes two numbers, {' and '.join(names)}"
     )
     raise UsageError(f"{mnemonic} {wanted}; {len(numbers)} given")
-
-
-def entry_of(mnemonic: str) -> Instruction:
-    """The form of a mnemonic that shows the operation with the least around it."""
-    modes = BY_MNEMONIC[mnemonic]
-    return next(modes[mode] for mode in MODES if mode in modes)
 
 
 class _Probe:
@@ -180,43 +197,35 @@ def operate(
     memory or from the stack, or a branch's offset. `status` gives the flags that `carry` and
     `decimal` do not. Raises KeyError for an unknown mnemonic.
     """
-    entry = entry_of(mnemonic)
+    instruction = form_of(mnemonic)
     register, byte = takes(mnemonic)
     p = status & 0xF6 | carry | decimal << 3
+    where = DATA if instruction.access else TARGET
+    pulled = [operand] * (instruction.pulls % 2) + [AT & 0xFF, AT >> 8]
+    columns = {
+        "pc": AT, "sp": TOP, "m": operand, "offset": operand,
+        "address.low": where & 0xFF, "address.high": where >> 8,
+        "vector.low": TARGET & 0xFF, "vector.high": TARGET >> 8,
+        **{f"pull{i}": value for i, value in enumerate(pulled)},
+    }  # fmt: skip
     case = np.zeros((), CASE)
-    code = {
-        "immediate": (operand,),
-        "relative": (operand,),
-        "zero page": (DATA,),
-        "absolute": (0, 3),
-    }
-    lies = (entry.opcode, *code.get(entry.mode, ()))
-    case["bytes"][: len(lies)] = lies
-    case["length"], case["pc"], case["p"], case["sp"], case["vector"] = (
-        entry.length,
-        AT,
-        p,
-        TOP,
-        VECTOR,
-    )
-    if entry.access:
-        case["address"], case["operand"] = DATA, operand
-    case["pulled"] = (AT & 0xFF, AT >> 8, 0) if mnemonic == "RTS" else (operand, AT & 0xFF, AT >> 8)
+    case["pc"], case["sp"], case["p"] = AT, TOP, p
     if register:
         case[register] = a
+        columns[register] = a
+    lay_reads(case, instruction, columns)
     probe = _Probe(wave)
     outcome = Clocked(variant, probe).execute(case)
 
-    flags = {flag: 1 << bit for flag, bit in FLAG_BITS.items()}
     operation = Operation(
-        mnemonic, entry.mode, variant, register, a if register else None, operand if byte else None,
+        instruction, variant, register, a if register else None, operand if byte else None,
         carry, int(decimal), alu=probe.alu, bus=probe.bus,
         pc=int(outcome["pc"]), sp=int(outcome["sp"]),
-        before={flag: int(p & mask > 0) for flag, mask in flags.items()},
-        after={flag: int(int(outcome["p"]) & mask > 0) for flag, mask in flags.items()},
-        updated="".join(f for i, f in enumerate("czidvn") if probe.update >> i & 1),
+        before=flags_of(p), after=flags_of(int(outcome["p"])),
+        updated="".join(f for i, f in enumerate(LOWEST_FIRST) if probe.update >> i & 1),
     )  # fmt: skip
-    told = entry.mode == "relative" and operation.uses_chain
-    if register or entry.access or mnemonic == "PHP" or told:
+    # Of a branch that is taken it is the first sum, of PHP the byte that it pushes.
+    told = mnemonic == "PHP" or (instruction.branches and operation.uses_chain)
+    if register or instruction.access or told:
         operation.result = probe.alu["result"]
     return operation

@@ -8,11 +8,14 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from ..family.instructions import bus_activity
+from ..family.status import FLAGS
 from ..system.colours import CARRY, ONE, QUIET
-from .words import NAMES, digit_note, headings_of, kinds_of, names_of, reasons_of, signed
+from .operation import SHOWN_FLAGS, TOP
+from .reasons import NAMES, digit_note, headings_of, kinds_of, names_of, reasons_of, signed
 
 if TYPE_CHECKING:
+    from ..family.instructions import Instruction
+    from ..family.modes import Clock
     from .operation import Operation
 
 __all__ = ["draw_operation"]
@@ -96,21 +99,35 @@ def _bus(op: Operation) -> RenderableType:
     table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET)
     for heading in (" clock", "bus", "address", "byte", "what it is"):
         table.add_column(heading)
-    activity = bus_activity(op.mnemonic, op.mode)
-    for i, clock in enumerate(op.bus):
-        place, byte = activity[i][1:] if i < len(activity) else ("", "d")
-        what = BYTES.get(byte, byte)
-        if place[:1] == "s" and byte != "d":
-            what += f", stack at {place.upper()}"
+    clocks = op.instruction.sequence(op.variant)
+    for i, (clock, published) in enumerate(zip(op.bus, clocks, strict=False)):
+        what = _word(op.instruction, published)
+        if clock.address >> 8 == 1 and not published.discards:
+            above = (clock.address - TOP + 128) % 256 - 128
+            what += f", stack at S{above:+}".removesuffix("+0")
         verb = Text("writes", CARRY) if clock.kind == "W" else Text("reads")
         table.add_row(f"   {i}", verb, f"{clock.address:04X}", f"{clock.byte:02X}", what)
     return table
 
 
+def _word(instruction: Instruction, clock: Clock) -> str:
+    """What the byte of a clock is."""
+    name = clock.reads or clock.writes
+    if not name:  # CMOS reads an operand once more where NMOS writes it back unmodified
+        again = clock.address is not None and clock.address == instruction.mode.address
+        return BYTES["m"] if again else "discarded"
+    if name.startswith("pull"):
+        value = BYTES["p"] if len(instruction.flags) == len(FLAGS) else BYTES["m"]
+        pulled = [value] * (instruction.pulls % 2) + [BYTES["pcl"], BYTES["pch"]]
+        return pulled[int(name[4:])]
+    return BYTES[name]
+
+
 BYTES: Final = {
-    "op": "opcode", "d": "discarded", "adl": "address, low byte", "adh": "address, high byte",
-    "pch": "PC, high byte", "pcl": "PC, low byte", "p": "status", "a": "A", "value": "operand",
-    "stored": "result", "offset": "offset",
+    "opcode": "opcode", "m": "operand", "offset": "offset", "stored": "result",
+    "address.low": "address, low byte", "address.high": "address, high byte",
+    "pcl": "PC, low byte", "pch": "PC, high byte", "p": "status", "a": "A",
+    "vector.low": "PC, low byte", "vector.high": "PC, high byte",
 }  # fmt: skip
 
 
@@ -119,12 +136,12 @@ def _flags(op: Operation) -> RenderableType:
     for heading in (" flag", "was", "is", "because", "which says"):
         table.add_column(heading, no_wrap=heading != "which says")
     reasons = reasons_of(op)
-    for flag in "nvzcdi":
+    for flag in SHOWN_FLAGS:
         if flag in op.updated:
             because, says = reasons[flag]
             value = Text(str(op.after[flag]), CARRY if op.after[flag] else ONE)
             table.add_row(f"  {flag.upper()}", str(op.before[flag]), value, because, says)
-    kept = " ".join(flag.upper() for flag in "nvzcdi" if flag not in op.updated)
+    kept = " ".join(flag.upper() for flag in SHOWN_FLAGS if flag not in op.updated)
     if not op.updated:
         return Text(" no flag is updated", QUIET)
     return Group(table, Text(f"  left alone: {kept}", QUIET)) if kept else table

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from ..family.status import FLAG_BITS
+
 if TYPE_CHECKING:
     from .operation import Operation
 
@@ -90,8 +92,7 @@ def reasons_of(op: Operation) -> dict[str, tuple[str, str]]:
     result, carries = alu["result"], [alu["carry"] >> i & 1 for i in range(9)]
     if op.mnemonic in ("PLP", "RTI"):
         return {
-            f: (f"bit {'czid..vn'.index(f)} of the byte pulled", "as it was pushed")
-            for f in op.updated
+            f: (f"bit {FLAG_BITS[f]} of the byte pulled", "as it was pushed") for f in op.updated
         }
     if not (op.register or op.operand is not None):
         return {
