@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from tracked import HOUSE, tracked
 
-from carrywave.waves.check.checking import check_dump
-from carrywave.waves.check.listing import RunReport, run_listing
+from carrywave.waves.check.dump_check import check_dump
+from carrywave.waves.run.listing import RunReport, run_listing
 
 WAVES = HOUSE / "waves"
 LISTINGS = tracked("waves/programs/*.s")

@@ -1,75 +1,18 @@
-"""What the terminal shows of a run and of a check."""
+"""What the terminal shows of a check."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from rich.console import Group, RenderableType
-from rich.table import Table
 from rich.text import Text
 
-from carrywave.sim.family.members import EVENTS
-from carrywave.sim.system.colours import CARRY, ONE, QUIET, WRONG
+from carrywave.sim.system.colours import CARRY, QUIET, WRONG
 
 if TYPE_CHECKING:
-    from carrywave.sim.program.run import Sequence
-
     from .findings import CheckReport
-    from .listing import RunReport
 
-__all__ = ["draw_check", "draw_run"]
-
-STACK_SHOWN: Final = 6  # bytes
-
-
-def draw_run(report: RunReport) -> RenderableType:
-    """The instructions as they ran, the flags they changed and the stack; then how it ended."""
-    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET)
-    table.add_column("clock", justify="right")
-    for heading in ("at", "instruction", "A  X  Y", " N V D I Z C", "SP", "stack"):
-        table.add_column(heading, no_wrap=heading != "instruction")
-    for shown in report.first:
-        table.add_row(*_sequence_row(report, *shown))
-    if report.omitted:
-        table.add_row("", "", Text(f"... {report.omitted} more, --rows shows them", QUIET))
-    for shown in report.last:
-        table.add_row(*_sequence_row(report, *shown))
-    run = report.run
-    how = "a jump to itself" if run.ended == "self-jump" else "the clock limit"
-    digits = {"pc": 4}
-    final = " ".join(
-        f"{name.upper()}={value:0{digits.get(name, 2)}X}"
-        for name, value in run.final._asdict().items()
-    )
-    lines: list[RenderableType] = [table, Text()] if report.first else []
-    lines.append(
-        Text(f"Ended by {how} after {run.clocks} clocks and {run.instructions} instructions.")
-    )
-    lines.append(Text(f"Left: {final}"))
-    if report.vcd:
-        lines.append(Text(f"Waveform: {report.vcd}"))
-    return Group(*lines, draw_check(report.check))
-
-
-def _sequence_row(report: RunReport, s: Sequence, stack: tuple[int, ...]) -> tuple[str | Text, ...]:
-    line = report.program.lines.get(s.address) if report.program else None
-    event = s.name in EVENTS
-    text = Text(f"-- {s.name} --", CARRY) if event else Text(line.text.strip() if line else s.name)
-    flags = Text()
-    for bit, name in zip((7, 6, 3, 2, 1, 0), "NVDIZC", strict=True):
-        was, now = s.before.p >> bit & 1, s.after.p >> bit & 1
-        if was == now:
-            flags.append(" .", QUIET)
-        else:
-            flags.append(f"{'+' if now else '-'}{name}", CARRY if now else ONE)
-    pushed = (
-        sum(address >> 8 == 1 for _, address, _ in s.writes) if s.after.sp != s.before.sp else 0
-    )
-    shown = Text("... " if len(stack) > STACK_SHOWN else "", QUIET)
-    for i, byte in enumerate(stack[-STACK_SHOWN:], -min(STACK_SHOWN, len(stack))):
-        shown.append(f"{byte:02X} ", CARRY if i >= -pushed else "")
-    registers = f"{s.after.a:02X} {s.after.x:02X} {s.after.y:02X}"
-    return str(s.clock), f"{s.address:04X}", text, registers, flags, f"{s.after.sp:02X}", shown
+__all__ = ["draw_check"]
 
 
 def draw_check(report: CheckReport) -> RenderableType:

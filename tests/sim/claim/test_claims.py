@@ -19,8 +19,8 @@ from carrywave.sim.cli import main as cli
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.netlist.alu_gates import MNEMONICS, AluGates
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist
-from carrywave.waves.check.checking import check_dump
-from carrywave.waves.check.listing import run_listing
+from carrywave.waves.check.dump_check import check_dump
+from carrywave.waves.run.listing import run_listing
 
 SIGNED_LESS = "n == (signed(a) < signed(m))"
 BYTES = np.arange(256)

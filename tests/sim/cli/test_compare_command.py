@@ -34,7 +34,7 @@ from carrywave.sim.op.commands import operation_command
 from carrywave.sim.op.operation import operate
 from carrywave.sim.witness.comparison import FIELDS
 from carrywave.sim.witness.model import Model
-from carrywave.waves.check.checking import check_dump
+from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.vcd.beside import write_waveform
 
 EXAMPLES = Path(__file__).parents[1] / "examples" / "emulators"

@@ -71,7 +71,7 @@ from carrywave.sim.system.workers import WorkerError, workers
 from carrywave.sim.witness.comparison import differences
 from carrywave.sim.witness.gates import Gates
 from carrywave.sim.witness.model import Model
-from carrywave.waves.check.checking import check_dump
+from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.vcd.dump import Dump
 
 Answer = tuple[int, str, str]

@@ -23,7 +23,7 @@ from carrywave.sim.op.operation import (
     takes,
 )
 from carrywave.sim.witness.model import Model
-from carrywave.waves.check.checking import check_dump
+from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.vcd.dump import Dump
 from carrywave.waves.vcd.record import record
 

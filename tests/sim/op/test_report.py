@@ -19,8 +19,8 @@ from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.op.operation import Operation, operate
 from carrywave.sim.op.report import draw_operation
 from carrywave.sim.op.words import reasons_of
-from carrywave.waves.check.checking import CheckReport, Finding
-from carrywave.waves.check.listing import run_listing
+from carrywave.waves.check.dump_check import CheckReport, Finding
+from carrywave.waves.run.listing import run_listing
 from carrywave.waves.check.report import draw_check, draw_run
 
 PROGRAMS = tracked("waves/programs/*.s")

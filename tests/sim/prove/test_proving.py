@@ -44,7 +44,7 @@ from carrywave.sim.prove.terms import Query, Table, UnknownError, term_of
 from carrywave.sim.witness.comparison import compare
 from carrywave.sim.witness.gates import Gates
 from carrywave.sim.witness.model import Model
-from carrywave.waves.check.checking import check_dump
+from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.vcd.refuted import write_waveform
 
 SIM = Path(__file__).parents[2] / "sim"

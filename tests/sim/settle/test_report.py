@@ -15,7 +15,7 @@ from carrywave.sim.netlist.alu_gates import MNEMONICS
 from carrywave.sim.settle.report import draw_settling
 from carrywave.sim.settle.settling import Settling, settle
 from carrywave.sim.system.files import written_beside
-from carrywave.waves.check.checking import check_dump
+from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.figures.timing import timing_figure
 from carrywave.waves.vcd.delays import write_settling
 from carrywave.waves.vcd.read import DumpError

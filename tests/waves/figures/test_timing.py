@@ -22,7 +22,7 @@ from carrywave.waves.figures.timing import TimingError, resolve, time_of, timing
 from carrywave.waves.vcd.beside import BesideDump
 from carrywave.waves.vcd.signals import SIGNALS
 
-REFERENCE = Path(__file__).parents[2] / "waves" / "reference"
+REFERENCE = Path(__file__).parents[3] / "waves" / "reference"
 SVG = "{http://www.w3.org/2000/svg}"
 
 

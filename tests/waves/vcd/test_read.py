@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from carrywave.waves.check.checking import check_dump
+from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.vcd.read import DumpError
 from carrywave.waves.vcd.signals import SIGNALS
 

@@ -15,7 +15,7 @@ from vcd.reader import TokenKind, tokenize
 
 from carrywave.waves.vcd.signals import PERIOD, SIGNALS
 
-DUMP = Path(__file__).parents[2] / "waves" / "reference" / "decimal_count.vcd"
+DUMP = Path(__file__).parents[3] / "waves" / "reference" / "decimal_count.vcd"
 CLOCKS = 416
 TIMES = range(0, CLOCKS * PERIOD, PERIOD)
 

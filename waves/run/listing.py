@@ -15,10 +15,10 @@ from carrywave.sim.program.run import Run, Sequence, run_program
 from carrywave.sim.system.files import written_beside
 from carrywave.sim.witness.clocked import StoppedError
 
+from ..check.dump_check import check_dump
+from ..check.findings import CheckReport
 from ..vcd.dump import Dump
 from ..vcd.read import DumpError
-from .checking import check_dump
-from .findings import CheckReport
 
 if TYPE_CHECKING:
     from os import PathLike

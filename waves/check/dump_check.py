@@ -13,17 +13,18 @@ from itertools import pairwise
 
 import numpy as np
 
-from carrywave.sim.family.instructions import BY_OPCODE
+from carrywave.sim.cases.kinds import BY_KEY
 from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.witness.model import decide_event
 
 from ..vcd.read import CHUNK, Columns, read_clocks
+from .chain_rules import judge_chain
 from .findings import SHOWN, CheckReport, Finding, Window
-from .rules import judge_alike, judge_clocks
+from .sequence_rules import judge_alike
 
 __all__ = ["check_dump"]
 
-Alike = tuple[str, str, bool]  # name, mode, and whether an NMI takes the vector
+Alike = tuple[int, bool]  # a key of BY_KEY, and whether an NMI takes the vector
 
 
 def check_dump(path: str | os.PathLike[str], chunk: int = CHUNK) -> CheckReport:
@@ -85,10 +86,10 @@ class _Checker:
             window.first, window.starts, self.report,
         )  # fmt: skip
         judged.names = window.names
-        judge_clocks(judged)
+        judge_chain(judged)
         self._judge_memory(window, length)
-        for (name, mode, hijacked), members in groups.items():
-            judge_alike(window, name, mode, hijacked, *np.array(members).T)
+        for (key, hijacked), members in groups.items():
+            judge_alike(window, BY_KEY[key], hijacked, *np.array(members).T)
         self.report.findings = sorted(self.report.findings)[:SHOWN]
 
     def _name_sequences(self, window: Window, closing: bool) -> dict[Alike, list[tuple[int, bool]]]:
@@ -106,13 +107,13 @@ class _Checker:
         for k, (start, end) in enumerate(pairwise(starts)):
             event = mnemonics[start] if mnemonics[start] in EVENTS else "instruction"
             follow = self.follow or event
-            entry = BY_OPCODE.get(data[start])
-            name = follow if follow != "instruction" else entry.mnemonic if entry else "?"
+            key = EVENTS.index(follow) << 8 or data[start]
+            name = BY_KEY[key].mnemonic if key in BY_KEY else "?"
             window.names.append(f"{name} at {pc[start]:04X}")
             window.must("unit.mnemonic", name, slice(start, end))
             if self.opcode_before is not None:
                 window.must("unit.control.opcode", self.opcode_before, slice(start, start + 1))
-            self.opcode_before = data[start] if follow == "instruction" else 0
+            self.opcode_before = 0 if follow in EVENTS[1:] else data[start]
 
             # What the interrupts' logic saw: edges up to the last but one clock decide.
             edges = []
@@ -135,9 +136,8 @@ class _Checker:
             if cut:
                 self.follow, self.nmi_waiting = "RESET", False
             cut |= closing
-            if name != "?":
-                mode = entry.mode if entry and follow == "instruction" else ""
-                groups.setdefault((name, mode, hijacked), []).append((k, cut))
+            if key in BY_KEY:
+                groups.setdefault((key, hijacked), []).append((k, cut))
                 self.report.instructions += not cut
             elif not cut or end - start > 1:  # the unit must not go on with it
                 window.must("unit.data_in", "a documented opcode", slice(start, start + 1))

@@ -11,7 +11,7 @@ import pytest
 
 from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
 from carrywave.sim.family.members import EVENTS, VARIANTS
-from carrywave.waves.check.checking import CheckReport, Finding, _Checker, check_dump
+from carrywave.waves.check.dump_check import CheckReport, Finding, _Checker, check_dump
 from carrywave.waves.vcd.read import read_clocks
 from carrywave.waves.vcd.signals import SIGNALS
 
@@ -479,7 +479,7 @@ def test_the_command_reports_a_tampered_dump_and_exits_with_1(
 
 
 def test_every_opcode_s_action_is_known_to_the_rules() -> None:
-    from carrywave.waves.check.rules import ACTION
+    from carrywave.waves.check.sequence_rules import ACTION
 
     known = {opcode for opcode in range(256) if ACTION[0, opcode]}
     assert known == set(BY_OPCODE)
