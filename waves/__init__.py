@@ -1,1 +1,4 @@
-"""Waveforms: written, drawn, and read back to be checked."""
+"""What is seen: waveforms written, checked and shown, figures, and listings run into a waveform.
+
+`programs/` has listings to begin with, `reference/` their waveforms.
+"""

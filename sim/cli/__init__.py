@@ -1,1 +1,1 @@
-"""TODO."""
+"""The command line: what each command takes, calls and prints, and how it ends."""

@@ -1,1 +1,1 @@
-"""TODO."""
+"""The classic mistakes of emulators, each a small change of the model."""

@@ -1,1 +1,1 @@
-"""TODO."""
+"""The gates held to the model on every input that can matter."""

@@ -1,1 +1,1 @@
-"""TODO."""
+"""What knows of no processor: files, processes, colours, and who draws pictures."""

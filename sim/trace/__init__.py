@@ -1,1 +1,1 @@
-"""TODO."""
+"""An emulator's recorded run, held to the gates row by row."""

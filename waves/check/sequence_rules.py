@@ -161,7 +161,8 @@ def expected_clocks(
 ) -> Iterator[Expected]:
     """Follows the published bus activity from clock to clock."""
     columns = {name: col.astype(np.int64) for name, col in symbols_of(cases, instruction).items()}
-    pc, sp, p = (columns[name] for name in ("pc", "sp", "p"))
+    pc: Any = columns["pc"]
+    sp, p = columns["sp"], columns["p"]
     code = [PC, PC + 1, PC + 2][: instruction.length]  # where the bytes lie that move PC on
     clocks = instruction.sequence(variant)
     enters = "vector.low" in instruction.reads

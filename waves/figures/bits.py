@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from carrywave.sim.op.words import NAMES, signed
+from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.op.reasons import NAMES, signed
 
 from .sheet import BITS, BOX, ENDS, VALUES, Sheet, column
 
@@ -15,7 +16,7 @@ __all__ = ["bits_figure"]
 
 TOP: Final = 118
 GATES: Final = {"AND": "AND", "BIT": "AND", "OR": "OR", "XOR": "XOR"}
-PULLED: Final = "nv..dizc"  # the flags in a status byte, from bit 7
+FLAG_AT: Final = {bit: flag for flag, bit in FLAG_BITS.items()}
 
 
 def bits_figure(op: Operation) -> Sheet | None:
@@ -139,10 +140,10 @@ def _status(op: Operation) -> Sheet:
     sheet.text(VALUES, TOP + 5, "byte pulled", bold=True)
     sheet.text(ENDS[0], TOP + 5, f"${byte:02X}", anchor="end", size=15, mono=True)
     y = TOP + 70
-    for i, flag in zip(BITS, PULLED, strict=True):
-        bit, x = byte >> i & 1, column(i)
+    for i in BITS:
+        bit, x, flag = byte >> i & 1, column(i), FLAG_AT.get(i)
         sheet.cell(x, TOP, bit, f"a-{i}")
-        if flag == ".":
+        if flag is None:
             sheet.text(x, y + 5, "no flag", "quiet", "middle", 12)
             continue
         after = op.after[flag]

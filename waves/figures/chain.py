@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from carrywave.sim.op.words import digit_note, headings_of, kinds_of, names_of, signed
+from carrywave.sim.op.reasons import digit_note, headings_of, kinds_of, names_of, signed
 
 from .circle import draw_circle, moves
 from .sheet import BITS, BOX, GATE, PITCH, VALUES, Sheet, bits_of, column

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from math import cos, pi, sin
 from typing import TYPE_CHECKING, Final
 
-from carrywave.sim.op.words import are_digits, names_of, reasons_of, signed, signed_reading
+from carrywave.sim.op.reasons import are_digits, names_of, reasons_of, signed, signed_reading
 
 from .svg import Figure, number
 

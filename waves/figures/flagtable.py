@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.family.status import FLAGS
 
 from .svg import Figure
 
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
 
 __all__ = ["FlagTable", "flag_table"]
 
-FLAGS: Final = "nvdizc"  # as they stand in the status byte
 TITLE: Final = "Which instruction updates which flag"
 NOTE: Final = "on cmos BRK clears D too"  # which the makers' table of flags does not show
 ROW: Final = 44
@@ -95,10 +95,10 @@ class FlagTable:
 
 
 def flag_table() -> FlagTable:
-    """The table of the documented instructions, out of `carrywave.sim.isa`."""
+    """The table of the documented instructions, out of `sim/family`."""
     groups: dict[str, list[str]] = {}
-    for mnemonic, modes in BY_MNEMONIC.items():
-        for flags in {entry.flags for entry in modes.values()}:
+    for mnemonic, forms in BY_MNEMONIC.items():
+        for flags in {form.flags for form in forms.values()}:
             groups.setdefault("".join(f for f in FLAGS if f in flags), []).append(mnemonic)
     order = sorted(groups, key=lambda flags: (-len(flags), [FLAGS.index(f) for f in flags]))
     return FlagTable({flags: tuple(groups[flags]) for flags in order})

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from carrywave.sim.op.words import headings_of, reasons_of, signed
+from carrywave.sim.op.operation import SHOWN_FLAGS
+from carrywave.sim.op.reasons import headings_of, reasons_of, signed
 
 from .svg import Figure
 
@@ -52,10 +53,10 @@ def say(op: Operation) -> str:
     reasons = reasons_of(op)
     told = [
         f"{flag.upper()} becomes {op.after[flag]}: {'; '.join(filter(None, reasons[flag]))}."
-        for flag in "nvzcdi"
+        for flag in SHOWN_FLAGS
         if flag in op.updated
     ]
-    kept = " ".join(flag.upper() for flag in "nvzcdi" if flag not in op.updated)
+    kept = " ".join(flag.upper() for flag in SHOWN_FLAGS if flag not in op.updated)
     left = f"Left alone: {kept}." if told else "No flag is updated."
     return " ".join([*told, left] if kept else told)
 
@@ -158,7 +159,7 @@ class Sheet(Figure):
     def reasons(self, y: float) -> float:
         """The flags as a table: was, is, because of which wire, and what it says. Its lower end."""
         op = self.op
-        told = [flag for flag in "nvzcdi" if flag in op.updated]
+        told = [flag for flag in SHOWN_FLAGS if flag in op.updated]
         if not told:
             self.text(TABLE[0], y, "no flag is updated", "quiet")
             return y
@@ -174,7 +175,7 @@ class Sheet(Figure):
             self.text(TABLE[2], y, f"{bit}", "one" if bit else "ink", "start", 15, True, bool(bit))
             self.text(TABLE[3], y, reasons[flag][0], size=13)
             self.text(TABLE[4], y, reasons[flag][1], size=13)
-        kept = " ".join(flag.upper() for flag in "nvzcdi" if flag not in op.updated)
+        kept = " ".join(flag.upper() for flag in SHOWN_FLAGS if flag not in op.updated)
         if kept:
             y += 30
             self.text(TABLE[0], y, f"left alone: {kept}", "quiet", size=13)

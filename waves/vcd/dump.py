@@ -12,6 +12,7 @@ from typing import IO, Any, Final
 from vcd.writer import VCDWriter
 
 from carrywave.rtl.alu import Operation
+from carrywave.sim.family.status import FLAGS
 
 from .signals import CLK, CLOSING, HALF, PERIOD, SIGNALS, TEXT_BITS, text_value
 
@@ -83,6 +84,7 @@ class Dump:
             get(alu.sum), get(alu.result),
             carry, *(carry >> i & 1 for i in range(9)),
             get(alu.n), get(alu.v), get(alu.z), get(alu.c),
-            *(flags >> bit & 1 for bit in (5, 4, 3, 2, 1, 0)), get(status.update.flags.as_value()),
+            *(flags >> i & 1 for i in reversed(range(len(FLAGS)))),
+            get(status.update.flags.as_value()),
             get(stack.pointer), get(stack.push), get(stack.pull),
         )  # fmt: skip

@@ -42,7 +42,7 @@ def read_clocks(
     signals.
     """
     clocks = closing_count(path)
-    reader = _Reader(path, consume, chunk, beside)
+    reader = _ClockReader(path, consume, chunk, beside)
     handler = signal.getsignal(signal.SIGPIPE)
     from vcdvcd import VCDVCD
 
@@ -101,7 +101,7 @@ def last_line(line: str, tail: bytes) -> re.Match[bytes] | None:
     return re.search(rb"(?:^|\n)" + pattern + rb"\Z", tail)
 
 
-class _Reader:
+class _ClockReader:
     """The reader package's callbacks: gathers the values of each clock into a row."""
 
     def __init__(

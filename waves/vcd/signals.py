@@ -6,10 +6,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from carrywave.sim.family.status import FLAGS
+
 __all__ = [
     "CLK",
     "CLOSING",
-    "FLAGS",
     "HALF",
     "PERIOD",
     "SETTLED",
@@ -21,7 +22,6 @@ __all__ = [
 PERIOD: Final = 1000  # of a clock, in timescale units of 1 ns: the family's customary 1 MHz
 HALF: Final = PERIOD // 2
 TEXT_BITS: Final = 8
-FLAGS: Final = ("n", "v", "d", "i", "z", "c")  # highest first, in `update` too
 CLOSING: Final = "$comment {} clocks $end\n"  # the last line: tells a whole file from one cut off
 SETTLED: Final = (
     "$comment settled after {} gate delays $end\n"  # its place in a dump without clocks

@@ -35,7 +35,7 @@ from carrywave.sim.op.operation import operate
 from carrywave.sim.witness.comparison import FIELDS
 from carrywave.sim.witness.model import Model
 from carrywave.waves.check.dump_check import check_dump
-from carrywave.waves.vcd.beside import write_waveform
+from carrywave.waves.vcd.recorded import write_wrong_case
 
 EXAMPLES = Path(__file__).parents[1] / "examples" / "emulators"
 MISTAKEN = """
@@ -422,7 +422,7 @@ def test_the_waveform_has_the_emulators_values_beside(name: str, tmp_path: Path)
     assert verdict.first is not None
     path = tmp_path / "first.vcd"
     with path.open("w") as file:
-        write_waveform(verdict, file)
+        write_wrong_case(verdict, file)
     checked = check_dump(path)
     assert checked.agree
     assert checked.instructions >= 1

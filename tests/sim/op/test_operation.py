@@ -18,14 +18,14 @@ from carrywave.sim.op.operation import (
     Operation,
     UsageError,
     arrange,
-    entry_of,
+    form_of,
     operate,
     takes,
 )
 from carrywave.sim.witness.model import Model
 from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.vcd.dump import Dump
-from carrywave.waves.vcd.record import record
+from carrywave.waves.vcd.recorded import write_operation
 
 SAMPLES = 12
 # The chain's two operands and the carry that enters, by the mnemonic; r is the register, or the
@@ -203,7 +203,7 @@ def test_the_bus_is_the_instruction_s_own_clocks() -> None:
     ]  # fmt: skip
     assert op.to_json()["bus"][2] == ["W", 0x01FD, 0x5A]
     for mnemonic in BY_MNEMONIC:
-        clocks = entry_of(mnemonic).clocks
+        clocks = form_of(mnemonic).clocks
         assert clocks <= len(operate(mnemonic, status=0xFF, carry=1).bus) <= clocks + 2
         assert len(operate(mnemonic, status=0x00).bus) >= clocks
 
@@ -323,6 +323,6 @@ def test_an_operation_is_recorded_as_it_ran(
     with waves[0].open("w") as file, Dump(file, variant) as dump:
         operation = operate(*given, status=status, wave=dump)
     with waves[1].open("w") as file:
-        record(operation, file)
+        write_operation(operation, file)
     assert waves[0].read_bytes() == waves[1].read_bytes()
     assert check_dump(waves[1]).agree

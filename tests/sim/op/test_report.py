@@ -17,11 +17,11 @@ from carrywave.sim.cli.terminal import console
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.op.operation import Operation, operate
+from carrywave.sim.op.reasons import reasons_of
 from carrywave.sim.op.report import draw_operation
-from carrywave.sim.op.words import reasons_of
 from carrywave.waves.check.dump_check import CheckReport, Finding
-from carrywave.waves.run.listing import run_listing
 from carrywave.waves.check.report import draw_check, draw_run
+from carrywave.waves.run.listing import run_listing
 
 PROGRAMS = tracked("waves/programs/*.s")
 WIDTH = 80

@@ -45,7 +45,7 @@ from carrywave.sim.witness.comparison import compare
 from carrywave.sim.witness.gates import Gates
 from carrywave.sim.witness.model import Model
 from carrywave.waves.check.dump_check import check_dump
-from carrywave.waves.vcd.refuted import write_waveform
+from carrywave.waves.vcd.recorded import write_refuted
 
 SIM = Path(__file__).parents[2] / "sim"
 SOME = ("ADC", "SBC", "BRK", "RTI", "PLP", "BCC", "JSR", "INC", "ROR", "IRQ", "NMI", "RESET")
@@ -346,7 +346,7 @@ def test_the_state_is_told_with_all_that_matters(tmp_path: Path) -> None:
     assert all(name in text for name, text in texts.items())
     assert report.first is not None
     with (tmp_path / "state.vcd").open("w") as file:
-        write_waveform(report.first, file)
+        write_refuted(report.first, file)
     assert check_dump(tmp_path / "state.vcd").agree
 
 

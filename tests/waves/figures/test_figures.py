@@ -17,7 +17,7 @@ from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.op.operation import Operation, operate
 from carrywave.waves.figures.circle import Move, moves
 from carrywave.waves.figures.flagtable import flag_table
-from carrywave.waves.figures.operations import NothingToDrawError, operation_figure
+from carrywave.waves.figures.operation_figure import NothingToDrawError, operation_figure
 from carrywave.waves.figures.svg import PALETTE, TEXT_ROLES, Figure, number
 from carrywave.waves.figures.timing import timing_figure
 

@@ -13,9 +13,9 @@ from rich.console import Console
 
 from carrywave.sim.netlist import ADDERS
 from carrywave.sim.netlist.alu_gates import MNEMONICS
+from carrywave.sim.settle.report import draw_survey
 from carrywave.sim.settle.survey import Survey, survey
-from carrywave.sim.settle.survey_report import draw_survey
-from carrywave.waves.figures.plot import plot_survey
+from carrywave.waves.figures.survey_plot import plot_survey
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -22,7 +22,7 @@ def operation_figure(op: Operation) -> Figure:
     figure = chain_figure(op) if op.uses_chain else bits_figure(op)
     if figure is not None:
         return figure
-    if op.mode == "relative":
+    if op.instruction.branches:
         raise NothingToDrawError(
             f"{op.mnemonic} is not taken with these flags: it adds nothing that could be drawn; "
             "--carry and --status set the flags"

@@ -1,0 +1,62 @@
+"""What is recorded clock by clock: an operation, and the case in which something is not so."""
+
+from __future__ import annotations
+
+from typing import IO, TYPE_CHECKING
+
+from carrywave.sim.cases.layout import REGISTERS
+from carrywave.sim.family.status import status_of
+from carrywave.sim.op.operation import Operation, operate
+from carrywave.sim.witness.clocked import Clocked
+
+from .beside import BesideDump
+from .dump import Dump
+
+if TYPE_CHECKING:
+    from carrywave.sim.claim.claims import Claim
+    from carrywave.sim.emulator.verdict import Verdict
+    from carrywave.sim.prove.prover import Refuted
+
+__all__ = ["write_counterexample", "write_operation", "write_refuted", "write_wrong_case"]
+
+
+def write_operation(operation: Operation, file: IO[str]) -> None:
+    """Runs an operation again, from the same flags, and writes its waveform."""
+    op = operation
+    with Dump(file, op.variant) as dump:
+        operate(
+            op.mnemonic, op.a or 0, op.operand or 0, op.carry_in, bool(op.decimal), op.variant,
+            status_of(op.before), dump,
+        )  # fmt: skip
+
+
+def write_counterexample(claim: Claim, file: IO[str]) -> None:
+    """Writes the first input that a claim fails on. Raises ValueError if the claim holds."""
+    if claim.counterexample is None:
+        raise ValueError("the claim holds: there is no counterexample")
+    write_operation(claim.counterexample.operation(), file)
+
+
+def write_refuted(refuted: Refuted, file: IO[str], adder: str = "ripple") -> None:
+    """Writes what the RTL does in the state that refutes a property.
+
+    Where it is the netlist that was altered, the waveform shows the RTL as it should be.
+    """
+    with Dump(file, refuted.variant) as dump:
+        Clocked(refuted.variant, dump, adder).execute(refuted.case)
+
+
+def write_wrong_case(verdict: Verdict, file: IO[str]) -> None:
+    """Writes an emulator's first wrong case on the hardware, the emulator's values beside it.
+
+    In the scope `emulator` are the registers and flags: until the instruction has ended those that
+    it starts from, then those that the emulator left. Raises ValueError if nothing differs.
+    """
+    first = verdict.first
+    if first is None:
+        raise ValueError("nothing differs: there is no wrong case")
+    before, after = (
+        {name: int(record[name]) for name in REGISTERS} for record in (first.case, first.actual)
+    )
+    with BesideDump(file, verdict.variant, before, after) as dump:
+        Clocked(verdict.variant, dump).execute(first.case)
