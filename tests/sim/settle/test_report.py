@@ -1,118 +1,24 @@
-"""One operation settling, drawn and as a waveform that three readers open and that holds it all."""
+"""Settling as the terminal shows it: one operation step by step, and every input counted."""
 
 from __future__ import annotations
 
 import random
 import re
-from collections.abc import Callable
 from io import StringIO
-from pathlib import Path
 
 import pytest
 from rich.console import Console
 
+from carrywave.sim.netlist import ADDERS
 from carrywave.sim.netlist.alu_gates import MNEMONICS
-from carrywave.sim.settle.report import draw_settling
+from carrywave.sim.settle.report import draw_settling, draw_survey
 from carrywave.sim.settle.settling import Settling, settle
-from carrywave.sim.system.files import written_beside
-from carrywave.waves.check.dump_check import check_dump
-from carrywave.waves.figures.timing import timing_figure
-from carrywave.waves.vcd.delays import write_settling
-from carrywave.waves.vcd.read import DumpError
-
-WIDTHS = {
-    "unit.variant": 48, "unit.mnemonic": 40, "unit.alu.operation": 96,
-    "unit.alu.a": 8, "unit.alu.b": 8, "unit.alu.carry_in": 1, "unit.alu.decimal": 1,
-    "unit.alu.operand": 8, "unit.alu.carry": 9, "unit.alu.sum": 8, "unit.alu.result": 8,
-    **{f"unit.alu.c{i}": 1 for i in range(9)}, **{f"unit.alu.{flag}": 1 for flag in "nvzc"},
-}  # fmt: skip
-
-Changes = dict[str, list[tuple[int, int]]]  # times and values by path, the first at 0
-Readers = dict[str, Callable[[Path], tuple[dict[str, int], Changes]]]
+from carrywave.sim.settle.survey import Survey, survey
 
 
 @pytest.fixture(scope="module")
 def settling() -> Settling:
     return settle("ADC", [0xFF, 1])
-
-
-@pytest.fixture(scope="module")
-def dump(settling: Settling, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("settling") / "settle.vcd"
-    with written_beside(path) as file:
-        write_settling(settling, file)
-    return path
-
-
-@pytest.mark.parametrize("reader", ["vcdvcd", "pyvcd", "pywellen"])
-def test_a_reader_finds_each_change_in_its_gate_delay(
-    settling: Settling, dump: Path, dump_readers: Readers, reader: str
-) -> None:
-    widths, changes = dump_readers[reader](dump)
-    assert widths == WIDTHS
-    compared = 0
-    for path, found in changes.items():
-        name = path.rpartition(".")[2]
-        if re.fullmatch("c[0-8]|[nvzc]", name):
-            assert [time for time, _ in found[1:]] == settling.changes[name]
-            port, bit = ("carry", int(name[1])) if name[1:] else (name, 0)
-            assert [value for _, value in found] == [
-                settling.steps[time][port] >> bit & 1 for time, _ in found
-            ]
-        elif name in settling.steps[0]:
-            values = [step[name] for step in settling.steps]
-            moves = [i for i in range(1, len(values)) if values[i] != values[i - 1]]
-            assert found == [(time, values[time]) for time in (0, *moves)]
-        else:
-            assert [time for time, _ in found] == [0]
-        compared += len(found)
-    assert compared > 60
-
-
-def test_glitches_and_last_values_are_in_the_file(
-    settling: Settling, dump: Path, dump_readers: Readers
-) -> None:
-    changes = dump_readers["pyvcd"](dump)[1]
-    # V shows an overflow for two gate delays that is none.
-    assert changes["unit.alu.v"] == [(0, 0), (18, 1), (20, 0)]
-    assert max(found[-1][0] for found in changes.values()) == settling.settled
-    last = {path.rpartition(".")[2]: found[-1][1] for path, found in changes.items()}
-    assert {name: last[name] for name in settling.steps[-1]} == settling.steps[-1]
-    assert (last["a"], last["b"], last["sum"], last["c"]) == (0xFF, 1, 0, 1)
-    for name, text in (("variant", "nmos"), ("mnemonic", "ADC"), ("operation", "ADD")):
-        width = WIDTHS[f"unit.{'alu.' * (name == 'operation')}{name}"] // 8
-        assert last[name].to_bytes(width, "big").decode() == text.rjust(width)
-
-
-def test_the_file_says_what_its_time_is(dump: Path) -> None:
-    text = dump.read_text()
-    assert text.startswith(
-        "$comment 1 ns is one gate delay. ripple adder, settled at A=$00 M=$00 C=0; "
-        "from 0 on A=$FF M=$01 C=0 $end\n$timescale 1 ns $end\n"
-    )
-    assert text.endswith("#29\n$comment settled after 24 gate delays $end\n")
-    assert "$date" not in text
-
-
-def test_check_and_draw_say_that_they_need_clocks(dump: Path) -> None:
-    for use in (check_dump, timing_figure):
-        with pytest.raises(DumpError) as refused:
-            use(dump)
-        assert str(refused.value) == (
-            f"{dump}: shows gates settling, in gate delays; expected clocks, as 'op' and 'run' "
-            "write them"
-        )
-
-
-def test_an_operation_without_the_chain_has_no_carries_in_the_file(
-    tmp_path: Path, dump_readers: Readers
-) -> None:
-    path = tmp_path / "and.vcd"
-    with path.open("w") as file:
-        write_settling(settle("AND", [5, 4]), file)
-    widths, _ = dump_readers["pyvcd"](path)
-    assert "unit.alu.result" in widths
-    assert "unit.alu.carry" not in widths
 
 
 def drawn(settling: Settling, color: bool = False) -> list[str]:
@@ -212,3 +118,92 @@ def test_a_drawing_says_so_if_nothing_changes() -> None:
     lines = drawn(settle("ADC", [5, 6], start=(5, 6, 0)))
     assert lines[-1] == " No output changes."
     assert [line.split()[0] for line in lines[2:5]] == ["step", "before", "final"]
+
+
+# Every input
+
+
+@pytest.fixture(scope="module")
+def three() -> Survey:
+    return survey("ADC", adders=ADDERS)
+
+
+def tabulated(report: Survey) -> list[str]:
+    console = Console(width=80, file=StringIO(), color_system=None)
+    console.print(draw_survey(report))
+    assert isinstance(console.file, StringIO)
+    return console.file.getvalue().splitlines()
+
+
+def test_adders_stand_side_by_side(three: Survey) -> None:
+    lines = tabulated(three)
+    assert lines[0] == "ADC  131,072 inputs, decimal off, each from A=$00 M=$00 C=0   nmos"
+    assert lines[2].split() == list(ADDERS)
+    assert lines[3].split() == ["output", *["mean", "worst"] * 3]
+    rows = {line.split()[0]: line.split()[1:] for line in lines[4:] if line.strip()}
+    for name in ("c8", "sum[7]", "sum", "result", "flags", "all", "n", "v", "z", "c"):
+        shown = name.upper() if len(name) == 1 else name
+        outputs = [adder[name] for adder in three.adders]
+        assert rows[shown] == [t for o in outputs for t in (f"{float(o.mean):.2f}", f"{o.worst}")]
+    assert rows["gates"] == [f"{adder.gates}" for adder in three.adders]
+    depths = " ".join(f"{adder.depth}" for adder in three.adders)
+    assert f"longest path {depths}" in [" ".join(line.split()) for line in lines]
+    assert " Every input ends as the same gates do without delay." in lines
+    assert max(map(len, lines)) <= 80
+
+
+def test_the_tables_say_what_no_table_shows(three: Survey) -> None:
+    text = " ".join(" ".join(tabulated(three)).split())
+    assert (
+        "No input takes the longest path: it begins at the operation, which stands, and goes "
+        "through the decimal correction, which is off. Every input ends"
+    ) in text
+    assert text.endswith(
+        "Expected: the recurrence of Burks, Goldstine and von Neumann (1946, from memory), who "
+        "bound the mean without carry-in by log2 of the width, 3. The row of carry-in 1 extends it."
+    )
+    binary = " ".join(" ".join(tabulated(survey("AND", "binary"))).split())
+    assert (
+        "No input takes the longest path: it begins at the operation, which stands. Every"
+    ) in binary
+
+
+@pytest.mark.parametrize(
+    ("mnemonic", "start"),
+    [("SBC", "A=$00 M=$00 C=0"), ("CMP", "A=$00 M=$00"), ("AND", "A=$00 M=$00"), ("INX", "X=$00")],
+)
+def test_titles_name_the_inputs_before(mnemonic: str, start: str) -> None:
+    report = survey(mnemonic)
+    about = f"{report.inputs:,} inputs, decimal off, each from {start}"
+    assert tabulated(report)[0] == f"{mnemonic}  {about}   nmos"
+
+
+@pytest.mark.parametrize("mnemonic", MNEMONICS)
+def test_every_instruction_s_table_fits_80_columns(mnemonic: str) -> None:
+    assert max(map(len, tabulated(survey(mnemonic)))) <= 80
+
+
+def test_carries_stand_beside_the_expected_ones(three: Survey) -> None:
+    lines = tabulated(three)
+    at = next(i for i, line in enumerate(lines) if line.startswith(" longest carry"))
+    assert [line.split() for line in lines[at : at + 5]] == [
+        ["longest", "carry", *"012345678", "mean"],
+        ["carry-in", "0", "6561", "15727", "20208", "12864", "6080", "2560", "1024", "384", "128",
+         "2.1623"],
+        ["expected", "6561", "15727", "20208", "12864", "6080", "2560", "1024", "384", "128"],
+        ["carry-in", "1", "2187", "12453", "21200", "15552", "8000", "3584", "1536", "640", "384",
+         "2.5665"],
+        ["expected", "2187", "12453", "21200", "15552", "8000", "3584", "1536", "640", "384"],
+    ]  # fmt: skip
+
+
+def test_one_adder_shows_shares_the_worst_input_and_glitches() -> None:
+    report = survey("INX")
+    lines = tabulated(report)
+    assert lines[2].split() == [
+        "output", "mean", "half", "9", "in", "10", "worst", "first", "worst", "input", "glitches",
+    ]  # fmt: skip
+    row = next(line.split() for line in lines if line.startswith(" Z "))
+    z = report.adders[0]["z"]
+    assert row == ["Z", f"{float(z.mean):.2f}", "0", "0", f"{z.worst}", "X=$7F", f"{z.glitches}"]
+    assert z.worst_input == (0x7F, 0, 0)

@@ -23,11 +23,7 @@ PLACES = 6  # of each signal
 
 # The latch behind these opcodes' left input is not in the dump until its byte has been read. A flip
 # there is found as the adder's: it does not do what its inputs say.
-LATCHED = [
-    BY_MNEMONIC[mnemonic][mode].opcode
-    for mnemonic in ("ASL", "ROL", "LSR", "ROR", "INC", "DEC")
-    for mode in ("zero page", "absolute")
-]
+LATCHED = [opcode for opcode, form in BY_OPCODE.items() if form.access == "modify"]
 
 
 @pytest.fixture(scope="module")

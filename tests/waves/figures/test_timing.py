@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from carrywave.sim.cases.kinds import lay_reads
 from carrywave.sim.cases.layout import CASE
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.op.operation import operate
@@ -114,8 +115,8 @@ def test_what_is_left_out_is_said_in_the_figure() -> None:
 
 def test_the_emulator_s_values_are_drawn_where_the_file_has_them(tmp_path: Path) -> None:
     case = np.zeros((), CASE)
-    case["bytes"][:2], case["length"], case["pc"] = (0x69, 0x50), 2, 0x0200  # ADC #$50
-    case["a"], case["sp"], case["p"] = 0x50, 0xFD, 0x30
+    case["pc"], case["a"], case["sp"], case["p"] = 0x0200, 0x50, 0xFD, 0x30
+    lay_reads(case, BY_MNEMONIC["ADC"]["immediate"], {"pc": 0x0200, "m": 0x50})
     before = {"pc": 0x0200, "a": 0x50, "x": 0, "y": 0, "sp": 0xFD, "p": 0x30}
     path = tmp_path / "first.vcd"
     with path.open("w") as file, BesideDump(file, "nmos", before, before | {"a": 0xA0}) as dump:
