@@ -90,6 +90,11 @@ class Operation:
         """c0..c8, or None if the chain has no part in it."""
         return [self.alu["carry"] >> i & 1 for i in range(9)] if self.uses_chain else None
 
+    @property
+    def kept(self) -> str:
+        """The flags that it leaves alone, in capitals, as they are shown; "" for none."""
+        return " ".join(flag.upper() for flag in SHOWN_FLAGS if flag not in self.updated)
+
     def _repr_svg_(self) -> str | None:
         """What a notebook shows: the figure; None where there is nothing to draw."""
         return picture_of("operation", self)

@@ -141,7 +141,6 @@ def _flags(op: Operation) -> RenderableType:
             because, says = reasons[flag]
             value = Text(str(op.after[flag]), CARRY if op.after[flag] else ONE)
             table.add_row(f"  {flag.upper()}", str(op.before[flag]), value, because, says)
-    kept = " ".join(flag.upper() for flag in SHOWN_FLAGS if flag not in op.updated)
     if not op.updated:
         return Text(" no flag is updated", QUIET)
-    return Group(table, Text(f"  left alone: {kept}", QUIET)) if kept else table
+    return Group(table, Text(f"  left alone: {op.kept}", QUIET)) if op.kept else table

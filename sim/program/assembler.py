@@ -28,7 +28,7 @@ from typing import Final
 from ..family.instructions import BY_MNEMONIC
 from ..family.modes import MODES, Mode
 from .image import PinEvent, Program, SourceLine
-from .tokens import REGISTERS, Expression, Limits, ListingError, ListingLine, Word, nearest
+from .tokens import REGISTERS, Expression, Limits, ListingError, ListingLine, ListingToken, nearest
 
 __all__ = ["ListingError", "assemble", "load"]
 
@@ -83,7 +83,7 @@ class _Assembler:
         self.line_of_name: dict[str, int] = {}
         self.line_of_byte: dict[int, int] = {}
         self.gaps: list[_Gap] = []
-        self.waiting: list[tuple[ListingLine, Word, PinEvent]] = []
+        self.waiting: list[tuple[ListingLine, ListingToken, PinEvent]] = []
         self.instructions = 0
 
     def first_pass(self, line: ListingLine) -> None:
@@ -127,7 +127,7 @@ class _Assembler:
             memory[0xFFFC:0xFFFE] = self.program.origin.to_bytes(2, "little")
         return self.program
 
-    def define(self, line: ListingLine, name: Word, value: int) -> None:
+    def define(self, line: ListingLine, name: ListingToken, value: int) -> None:
         text = name.text
         if text[0] == "." or text.upper() in REGISTERS or text.upper() in BY_MNEMONIC:
             line.fail(name, "a name that means nothing else", f"{name} as a name")
@@ -135,7 +135,7 @@ class _Assembler:
             line.fail(name, f"a new name (line {self.line_of_name[text]} has it)", f"{name} again")
         self.labels[text], self.line_of_name[text] = value, line.number
 
-    def place(self, line: ListingLine, token: Word) -> int:
+    def place(self, line: ListingLine, token: ListingToken) -> int:
         """The current address, for something that needs one."""
         if self.address < 0:
             line.fail(token, "'.org' and an address", f"{token} before any .org")
@@ -143,7 +143,7 @@ class _Assembler:
             line.fail(token, "memory to end there", f"{token} beyond FFFF")
         return self.address
 
-    def write(self, line: ListingLine, token: Word, data: bytes) -> None:
+    def write(self, line: ListingLine, token: ListingToken, data: bytes) -> None:
         self.program.lines[self.place(line, token)] = SourceLine(line.number, line.text)
         for byte in data:
             address = self.place(line, token)
@@ -176,13 +176,13 @@ class _Assembler:
             sign = line.accept("+", "-")
         return Expression(line, start, half, known, tuple(names))
 
-    def number(self, line: ListingLine, token: Word) -> int:
+    def number(self, line: ListingLine, token: ListingToken) -> int:
         digits = token.text.lstrip("$%")
         if len(digits) > 16:
             line.fail(token, "a number of 16 at most", f"{len(digits)} digits")
         return int(digits, {"$": 16, "%": 2}.get(token.text[0], 10))
 
-    def data(self, line: ListingLine, word: Word) -> None:
+    def data(self, line: ListingLine, word: ListingToken) -> None:
         kind, start, image = word.text.lower(), self.place(line, word), bytearray()
         more = ","
         while more:
@@ -195,7 +195,7 @@ class _Assembler:
             more = line.accept(",")
         self.write(line, word, bytes(image))
 
-    def pin(self, line: ListingLine, word: Word) -> None:
+    def pin(self, line: ListingLine, word: ListingToken) -> None:
         name, level, width, delay = word.text.lower(), 0, 2, 0
         if name == ".irq":
             level, width = int(line.next.text.lower() == "high"), 0
@@ -206,7 +206,7 @@ class _Assembler:
         line.finish("'+' and a number of clocks, or the end of the line")
         self.waiting.append((line, word, PinEvent(-1, f"{name[1:]}_n", level, delay, width)))
 
-    def instruction(self, line: ListingLine, word: Word) -> None:
+    def instruction(self, line: ListingLine, word: ListingToken) -> None:
         forms = BY_MNEMONIC[word.text.upper()]
         mode, expression = self.operand(line, word.text.upper(), forms)
         address, form = self.place(line, word), forms[mode.name]

@@ -8,7 +8,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, NamedTuple, NoReturn
 
-__all__ = ["REGISTERS", "Expression", "Limits", "ListingError", "ListingLine", "Word", "nearest"]
+__all__ = [
+    "REGISTERS", "Expression", "Limits", "ListingError", "ListingLine", "ListingToken", "nearest",
+]  # fmt: skip
 
 REGISTERS: Final = ("A", "X", "Y")
 Limits = tuple[int, int, str]  # the lowest value, the highest, and what it is
@@ -45,7 +47,7 @@ class ListingError(Exception):
         return f"{self.file}:{self.line}:{self.column}: {self.message}"
 
 
-class Word(NamedTuple):
+class ListingToken(NamedTuple):
     """A token: a name, a number, a text or a sign."""
 
     kind: str  # a group of _TOKEN, or "end"
@@ -64,7 +66,7 @@ class ListingLine:
 
     def __init__(self, file: str, number: int, source: str) -> None:
         """Raises ListingError at what is no token."""
-        self.file, self.number, self.tokens = file, number, list[Word]()
+        self.file, self.number, self.tokens = file, number, list[ListingToken]()
         position = end = 0
         while position < len(source):
             match = _TOKEN.match(source, position)
@@ -72,27 +74,27 @@ class ListingLine:
                 self._refuse(source, position)
             position = match.end()
             if match.lastgroup != "space":
-                self.tokens.append(Word(match.lastgroup or "", match[0], match.start() + 1))
+                self.tokens.append(ListingToken(match.lastgroup or "", match[0], match.start() + 1))
                 end = position
         self.text = source[:end].strip()
-        self.tokens.append(Word("end", "", end + 1))
+        self.tokens.append(ListingToken("end", "", end + 1))
 
     def _refuse(self, source: str, position: int) -> NoReturn:
         found = next(_REFUSED.finditer(source, position))[0]
         wanted = _NUMBER if found[0] in "$%0123456789" else "a name, a number or one of #<>+-*=:,()"
-        self.fail(Word("", found, position + 1), _WANTED.get(found, wanted))
+        self.fail(ListingToken("", found, position + 1), _WANTED.get(found, wanted))
 
-    def fail(self, token: Word, wanted: str, found: object = None) -> NoReturn:
+    def fail(self, token: ListingToken, wanted: str, found: object = None) -> NoReturn:
         """Raises ListingError at a token."""
         message = f"found {found or token}; expected {wanted}"
         raise ListingError(self.file, self.number, token.column, message)
 
     @property
-    def next(self) -> Word:
+    def next(self) -> ListingToken:
         """The token that comes next; the end of the line stays."""
         return self.tokens[0]
 
-    def take(self) -> Word:
+    def take(self) -> ListingToken:
         """The next token, which is passed."""
         return self.tokens.pop(0) if len(self.tokens) > 1 else self.tokens[0]
 
@@ -111,10 +113,10 @@ class Expression:
     """A sum: what is known of it, and the names still to be looked up, each with +1 or -1."""
 
     line: ListingLine
-    start: Word
+    start: ListingToken
     half: str  # "<", ">" or ""
     known: int
-    names: tuple[tuple[int, Word], ...]
+    names: tuple[tuple[int, ListingToken], ...]
 
     def value(self, labels: dict[str, int]) -> int | None:
         """None while a name is undefined."""

@@ -21,21 +21,9 @@ from ..netlist.synthesis import ONE, ZERO, Gate, drawn_netlist
 from ..op.operation import CHAIN, arrange
 
 __all__ = [
-    "NAMES",
-    "START",
-    "WIDTHS",
-    "SettleError",
-    "Settling",
-    "alu_of",
-    "depth_of",
-    "differing",
-    "generations",
-    "name_of",
-    "ports_of",
-    "settle",
-    "settled",
-    "use_of",
-]
+    "NAMES", "START", "WIDTHS", "SettleError", "Settling", "alu_of", "depth_of", "differing",
+    "generations", "name_of", "ports_of", "settle", "settled", "use_of",
+]  # fmt: skip
 
 START: Final = (0, 0, 0)  # A, M and the carry before
 NAMES: Final = ("a", "b", "carry_in", "decimal")  # the ALU's ports for them, and for D

@@ -25,7 +25,7 @@ from .settling import (
     ports_of,
     settled,
     use_of,
-)
+)  # fmt: skip
 
 __all__ = ["AdderSurvey", "Output", "Survey", "survey"]
 

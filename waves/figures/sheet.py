@@ -12,18 +12,7 @@ from .svg import Figure
 if TYPE_CHECKING:
     from carrywave.sim.op.operation import Operation
 
-__all__ = [
-    "BITS",
-    "BOX",
-    "ENDS",
-    "GATE",
-    "PITCH",
-    "VALUES",
-    "Sheet",
-    "bits_of",
-    "column",
-    "say",
-]
+__all__ = ["BITS", "BOX", "ENDS", "GATE", "PITCH", "VALUES", "Sheet", "bits_of", "column", "say"]
 
 WIDTH: Final = 1280
 MARGIN: Final = 24
@@ -56,9 +45,8 @@ def say(op: Operation) -> str:
         for flag in SHOWN_FLAGS
         if flag in op.updated
     ]
-    kept = " ".join(flag.upper() for flag in SHOWN_FLAGS if flag not in op.updated)
-    left = f"Left alone: {kept}." if told else "No flag is updated."
-    return " ".join([*told, left] if kept else told)
+    left = f"Left alone: {op.kept}." if told else "No flag is updated."
+    return " ".join([*told, left] if op.kept else told)
 
 
 def name(op: Operation) -> str:
@@ -175,8 +163,7 @@ class Sheet(Figure):
             self.text(TABLE[2], y, f"{bit}", "one" if bit else "ink", "start", 15, True, bool(bit))
             self.text(TABLE[3], y, reasons[flag][0], size=13)
             self.text(TABLE[4], y, reasons[flag][1], size=13)
-        kept = " ".join(flag.upper() for flag in SHOWN_FLAGS if flag not in op.updated)
-        if kept:
+        if op.kept:
             y += 30
-            self.text(TABLE[0], y, f"left alone: {kept}", "quiet", size=13)
+            self.text(TABLE[0], y, f"left alone: {op.kept}", "quiet", size=13)
         return y

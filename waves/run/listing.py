@@ -23,12 +23,12 @@ from ..vcd.read import DumpError
 if TYPE_CHECKING:
     from os import PathLike
 
-__all__ = ["DEFAULT_CLOCKS", "BenchError", "RunReport", "run_listing"]
+__all__ = ["DEFAULT_CLOCKS", "RunError", "RunReport", "run_listing"]
 
 DEFAULT_CLOCKS: Final = 100_000
 
 
-class BenchError(Exception):
+class RunError(Exception):
     """A listing that cannot be run; the message is one line."""
 
 
@@ -63,11 +63,7 @@ class RunReport:
             "instructions": self.run.instructions,
             "final": self.run.final._asdict(),
             "writes": self.run.listed_writes(),
-            "checked": {
-                "instructions": self.check.instructions,
-                "clocks": self.check.clocks,
-                "values": self.check.compared,
-            },
+            "checked": self.check.to_json()["checked"],
             "findings": [str(finding) for finding in self.check.findings],
             "vcd": self.vcd,
         }
@@ -84,7 +80,7 @@ def run_listing(
 ) -> RunReport:
     """Runs a listing and checks its waveform, which is kept in `vcd` if that is given.
 
-    Keeps at most `rows` sequences: the first half and the last. Raises BenchError with one clear
+    Keeps at most `rows` sequences: the first half and the last. Raises RunError with one clear
     line if the listing cannot be read or assembled, runs into an opcode outside the documented set,
     does not end within DEFAULT_CLOCKS though no `max_clocks` was asked for, or the waveform cannot
     be written.
@@ -92,7 +88,7 @@ def run_listing(
     try:
         program = load(listing)
     except ListingError as error:
-        raise BenchError(str(error)) from error
+        raise RunError(str(error)) from error
     report = RunReport(str(listing), variant, Run(), CheckReport(), vcd, program=program)
     report.last = deque(maxlen=rows // 2)
 
@@ -110,32 +106,25 @@ def run_listing(
         path = vcd or str(Path(folder) / "run.vcd")
         try:
             with written_beside(path) as file, Dump(file, variant) as dump:
-                report.run = run_program(
-                    program,
-                    variant,
-                    max_clocks or DEFAULT_CLOCKS,
-                    dump,
-                    keep,
-                    progress,
-                    keep_writes,
-                )
+                most = max_clocks or DEFAULT_CLOCKS
+                report.run = run_program(program, variant, most, dump, keep, progress, keep_writes)
                 if report.run.ended == "clock limit" and max_clocks is None:
                     where = place(program, report.run.last_address)
-                    raise BenchError(
+                    raise RunError(
                         f"{listing}: did not end within {DEFAULT_CLOCKS} clocks, last at {where}: "
                         "end it with an instruction that jumps to itself, or give --max-clocks"
                     )
         except StoppedError as error:
             where = place(program, error.address)
-            raise BenchError(
+            raise RunError(
                 f"{listing}: opcode {error.opcode:02X} at {where} is outside the documented set"
             ) from error
         except OSError as error:
-            raise BenchError(f"{path}: {error.strerror}") from error
+            raise RunError(f"{path}: {error.strerror}") from error
         try:
             report.check = check_dump(path)
         except DumpError as error:  # a device, say
-            raise BenchError(f"the waveform cannot be read back: {error}") from error
+            raise RunError(f"the waveform cannot be read back: {error}") from error
     return report
 
 

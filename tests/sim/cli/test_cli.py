@@ -15,8 +15,8 @@ import pytest
 
 from carrywave.sim.cli.main import cli as commands
 from carrywave.sim.family.instructions import BY_MNEMONIC
-from carrywave.waves.run import listing as bench
 from carrywave.waves.check.dump_check import CheckReport, Finding
+from carrywave.waves.run import listing as bench
 
 REFERENCE = Path(__file__).parents[2] / "waves" / "reference"
 GATE = """\

@@ -14,7 +14,7 @@ from carrywave.sim.program.run import Sequence
 from carrywave.sim.witness.clocked import Registers
 from carrywave.waves.check.dump_check import CheckReport, Finding, check_dump
 from carrywave.waves.run import listing as bench
-from carrywave.waves.run.listing import BenchError, RunReport, move_stack, place, run_listing
+from carrywave.waves.run.listing import RunError, RunReport, move_stack, place, run_listing
 
 TURNSTILE = """\
 COUNT = $20             ; people in the hall
@@ -42,7 +42,7 @@ def listing(tmp_path: Path) -> Callable[[str], Path]:
 
 def refused(path: Path, **options: Any) -> str:
     """What the bench says of a listing, without the path that it begins with."""
-    with pytest.raises(BenchError) as caught:
+    with pytest.raises(RunError) as caught:
         run_listing(path, **options)
     message = str(caught.value)
     assert message.startswith(f"{path}:")
@@ -245,14 +245,14 @@ def test_a_waveform_that_cannot_be_written_is_refused(
     name: str, reason: str, listing: Callable[[str], Path], tmp_path: Path
 ) -> None:
     path, out = listing(TURNSTILE), str(tmp_path / name)
-    with pytest.raises(BenchError) as caught:
+    with pytest.raises(RunError) as caught:
         run_listing(path, out)
     assert str(caught.value) == f"{out}: {reason}"
     assert [file.name for file in tmp_path.iterdir()] == ["hall.s"]
 
 
 def test_a_waveform_that_cannot_be_read_back_is_refused(listing: Callable[[str], Path]) -> None:
-    with pytest.raises(BenchError) as caught:
+    with pytest.raises(RunError) as caught:
         run_listing(listing(TURNSTILE), "/dev/null")
     assert str(caught.value) == (
         "the waveform cannot be read back: /dev/null: empty; expected a value change dump"
