@@ -8,7 +8,7 @@ witnesses
     its own: use it as a context manager. Anything with `execute(cases) -> outcomes` is a witness.
 cases
     `CASE` and `OUTCOME` are the NumPy dtypes of what is asked and answered, an array of records
-    each. `exhaustive_cases(entry)` yields every input that can matter to an instruction of
+    each. `exhaustive_cases(instruction)` yields every input that can matter to an instruction of
     `carrywave.sim.family` or to "IRQ", "NMI" or "RESET"; `sampled_cases(count, seed)` are random.
 comparison
     `compare(reference, subject, cases)` puts the same cases to both and returns a `Comparison`:

@@ -1,4 +1,4 @@
-"""Carry sequences: how far a carry goes, over all pairs of operands, and what is known of that."""
+"""How far carries go, over all pairs of operands, and what is known of that."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
-__all__ = ["Carries", "expected_carries", "lengths", "sequences"]
+__all__ = ["Carries", "expected_carries", "going_on", "lengths"]
 
 
 @dataclass(frozen=True)
 class Carries:
-    """How many inputs have each longest carry sequence, 0 to 8 places, for one carry-in."""
+    """How many inputs have each longest carry, 0 to 8 places, for one carry-in."""
 
     carry_in: int
     counts: tuple[int, ...]
@@ -34,11 +34,11 @@ class Carries:
         }
 
 
-def sequences(carry: Sequence[int], generate: Sequence[int], ones: int) -> list[int]:
-    """For each length from 0 on, the rows in which a carry sequence is at least that long.
+def going_on(carry: Sequence[int], generate: Sequence[int], ones: int) -> list[int]:
+    """For each length from 0 on, the rows in which a carry goes on for at least so many places.
 
-    A sequence is a place that makes a carry and those above it that hand it on; the lowest place
-    makes one of a carry-in too.
+    They are the place that makes it and those above it that hand it on; the lowest place makes one
+    of a carry-in too.
     """
     at_least = [ones] + [0] * len(generate)
     below: list[int] = []
@@ -50,15 +50,15 @@ def sequences(carry: Sequence[int], generate: Sequence[int], ones: int) -> list[
 
 
 def lengths(at_least: Sequence[int], rows: int) -> tuple[int, ...]:
-    """How many of these rows have each longest sequence."""
+    """How many of these rows have each longest carry."""
     counts = [(plane & rows).bit_count() for plane in at_least] + [0]
     return tuple(count - more for count, more in pairwise(counts))
 
 
 def expected_carries(carry_in: int, width: int = 8) -> tuple[int, ...]:
-    """How many of all pairs of operands have each longest carry sequence, 0 to `width` places.
+    """How many of all pairs of operands have each longest carry, 0 to `width` places.
 
-    Burks, Goldstine and von Neumann's recurrence (1946, from memory): a sequence of v places first
+    Burks, Goldstine and von Neumann's recurrence (1946, from memory): a carry of v places first
     ends at place n if there is none below its first, which makes a carry in one pair of four, and
     the others hand it on, each in two of four. With a carry-in the lowest place makes
     one in three pairs of four.

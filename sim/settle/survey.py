@@ -12,7 +12,7 @@ import numpy as np
 from ..netlist.alu_gates import AluGates, Inputs, Use
 from ..op.operation import CHAIN
 from ..system.pictures import picture_of
-from .carry_lengths import Carries, expected_carries, lengths, sequences
+from .carry_lengths import Carries, expected_carries, going_on, lengths
 from .settling import (
     NAMES,
     START,
@@ -182,7 +182,7 @@ def survey_of(alu: AluGates, use: Use, every: Inputs, adder: str) -> AdderSurvey
             [values[wire] for wire in port]
             for port in (alu.outputs["carry"], alu.sources["a"], alu.outputs["operand"])
         )
-        at_least = sequences(chain, [a & m for a, m in zip(left, operand, strict=True)], ones)
+        at_least = going_on(chain, [a & m for a, m in zip(left, operand, strict=True)], ones)
         carries = tuple(
             Carries(carry_in, lengths(at_least, rows), expected_carries(carry_in))
             for carry_in, rows in enumerate((ones ^ chain[0], chain[0]))
