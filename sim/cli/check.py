@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from carrywave.waves.check.checking import check_dump
+from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.check.report import draw_check
 
 from .options import json_option

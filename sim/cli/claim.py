@@ -60,9 +60,9 @@ def command(
 
     judged = judge(expression, after, given, variant)
     if vcd and not judged.holds:
-        from carrywave.waves.vcd.claimed import write_waveform
+        from carrywave.waves.vcd.recorded import write_counterexample
 
-        write_files({vcd: partial(write_waveform, judged)})
+        write_files({vcd: partial(write_counterexample, judged)})
     if as_json:
         print_json(judged.to_json())
     else:

@@ -8,7 +8,7 @@ from typing import NoReturn
 
 import click
 
-from carrywave.waves.vcd.beside import write_waveform
+from carrywave.waves.vcd.recorded import write_wrong_case
 
 from ..cases.quick import count_cases
 from ..emulator.called import Library, PythonFunction
@@ -87,7 +87,7 @@ def command(
     with emulator, progress_bar("cases", count_cases(which, names)) as progress:
         verdict = judge(emulator, variant, names, which, skip=skip, seed=seed, progress=progress)
     if vcd and verdict.first is not None:
-        write_files({vcd: partial(write_waveform, verdict)})
+        write_files({vcd: partial(write_wrong_case, verdict)})
     if as_json:
         print_json(verdict.to_json())
     else:

@@ -46,14 +46,14 @@ def command(
     result = operate(mnemonic, a, operand, carry, decimal, variant, status)
     writers: dict[str, Writer] = {}
     if svg:
-        from carrywave.waves.figures.operations import operation_figure
+        from carrywave.waves.figures.operation_figure import operation_figure
 
         figure = operation_figure(result)
         writers[svg] = lambda file: file.write(figure.render())
     if vcd:
-        from carrywave.waves.vcd.record import record
+        from carrywave.waves.vcd.recorded import write_operation
 
-        writers[vcd] = partial(record, result)
+        writers[vcd] = partial(write_operation, result)
     write_files(writers)
     if as_json:
         print_json(result.to_json())

@@ -36,7 +36,7 @@ def command(
     carrywave prove ADC SBC --variant cmos --json
     """
     with needing("prove", z3="proof"):
-        from carrywave.waves.vcd.refuted import write_waveform
+        from carrywave.waves.vcd.recorded import write_refuted
 
         from ..prove.proving import proof_size
         from ..prove.proving import prove as prove_rows
@@ -44,7 +44,7 @@ def command(
     with progress_bar("proofs", proof_size(variant, names)) as progress:
         report = prove_rows(variant, names, progress, timeout=timeout, adder=adder)
     if vcd and report.first:
-        write_files({vcd: partial(write_waveform, report.first, adder=adder)})
+        write_files({vcd: partial(write_refuted, report.first, adder=adder)})
     if as_json:
         print_json(report.to_json())
     else:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import click
 
-from carrywave.waves.check.listing import run_listing
-from carrywave.waves.check.report import draw_run
+from carrywave.waves.run.listing import run_listing
+from carrywave.waves.run.report import draw_run
 
 from .options import OutputType, json_option, variant_option
 from .terminal import conclude, progress_bar

@@ -8,10 +8,9 @@ from typing import NoReturn
 import click
 
 from ..netlist import ADDERS
-from ..settle.report import draw_settling
+from ..settle.report import draw_settling, draw_survey
 from ..settle.settling import START, settle
 from ..settle.survey import survey
-from ..settle.survey_report import draw_survey
 from .options import ByteType, MnemonicType, OutputType, StartType, json_option, variant_option
 from .terminal import conclude, write_figure, write_files
 
@@ -79,7 +78,7 @@ def settle_every(
     """The part of `settle` that takes every input."""
     report = survey(mnemonic, variant, ADDERS if adder == "all" else (adder,))
     if svg:
-        from carrywave.waves.figures.plot import plot_survey
+        from carrywave.waves.figures.survey_plot import plot_survey
 
         write_figure(plot_survey(report), svg)
     conclude(report, as_json, lambda screen: screen.print(draw_survey(report)))

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from carrywave.rtl.datapath import Unit
-from carrywave.rtl.steps import Step
 from carrywave.rtl.interrupts import Cause
+from carrywave.rtl.steps import Step
 
 from ..family.instructions import BY_MNEMONIC
 from ..family.members import EVENTS

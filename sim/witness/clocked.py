@@ -9,8 +9,8 @@ import numpy as np
 from amaranth.sim import Simulator
 
 from carrywave.rtl.datapath import Unit
-from carrywave.rtl.steps import Step
 from carrywave.rtl.interrupts import Cause
+from carrywave.rtl.steps import Step
 
 from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes
 from ..cases.memory import lay_out

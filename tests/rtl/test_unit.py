@@ -5,8 +5,8 @@ import secrets
 import numpy as np
 import pytest
 
-from carrywave.rtl.steps import Step
 from carrywave.rtl.decode import Decoder
+from carrywave.rtl.steps import Step
 from carrywave.sim.cases.kinds import BY_KEY, alike, keys_of, lay_reads, symbols_of
 from carrywave.sim.cases.memory import possible
 from carrywave.sim.cases.sampled import sampled_cases

@@ -10,7 +10,6 @@ from typing import Any
 
 import pytest
 from rich.console import Console
-from tracked import tracked
 
 from carrywave.sim.cli.terminal import console
 from carrywave.sim.family.instructions import BY_MNEMONIC
