@@ -16,10 +16,12 @@ from .modes import MODES, Clock, Mode, own_sequence
 __all__ = [
     "BY_MNEMONIC",
     "BY_OPCODE",
+    "DOCUMENTED",
     "ENTRIES",
     "INSTRUCTIONS",
     "NAMES",
     "Instruction",
+    "standing",
 ]
 
 _STORES: Final = ("STA", "STX", "STY")
@@ -183,6 +185,25 @@ INSTRUCTIONS: Final = tuple(
     )
 )
 
+_NOT_BUILT: Final = (
+    ("ADC", "zp,X", 0x75), ("ADC", "abs,X", 0x7D), ("ADC", "abs,Y", 0x79), ("ADC", "(zp,X)", 0x61),
+    ("ADC", "(zp),Y", 0x71), ("AND", "zp,X", 0x35), ("AND", "abs,X", 0x3D), ("AND", "abs,Y", 0x39),
+    ("AND", "(zp,X)", 0x21), ("AND", "(zp),Y", 0x31), ("ASL", "zp,X", 0x16), ("ASL", "abs,X", 0x1E),
+    ("CMP", "zp,X", 0xD5), ("CMP", "abs,X", 0xDD), ("CMP", "abs,Y", 0xD9), ("CMP", "(zp,X)", 0xC1),
+    ("CMP", "(zp),Y", 0xD1), ("DEC", "zp,X", 0xD6), ("DEC", "abs,X", 0xDE), ("EOR", "zp,X", 0x55),
+    ("EOR", "abs,X", 0x5D), ("EOR", "abs,Y", 0x59), ("EOR", "(zp,X)", 0x41),
+    ("EOR", "(zp),Y", 0x51), ("INC", "zp,X", 0xF6), ("INC", "abs,X", 0xFE), ("JMP", "(abs)", 0x6C),
+    ("LDA", "zp,X", 0xB5), ("LDA", "abs,X", 0xBD), ("LDA", "abs,Y", 0xB9), ("LDA", "(zp,X)", 0xA1),
+    ("LDA", "(zp),Y", 0xB1), ("LDX", "zp,Y", 0xB6), ("LDX", "abs,Y", 0xBE), ("LDY", "zp,X", 0xB4),
+    ("LDY", "abs,X", 0xBC), ("LSR", "zp,X", 0x56), ("LSR", "abs,X", 0x5E), ("ORA", "zp,X", 0x15),
+    ("ORA", "abs,X", 0x1D), ("ORA", "abs,Y", 0x19), ("ORA", "(zp,X)", 0x01),
+    ("ORA", "(zp),Y", 0x11), ("ROL", "zp,X", 0x36), ("ROL", "abs,X", 0x3E), ("ROR", "zp,X", 0x76),
+    ("ROR", "abs,X", 0x7E), ("SBC", "zp,X", 0xF5), ("SBC", "abs,X", 0xFD), ("SBC", "abs,Y", 0xF9),
+    ("SBC", "(zp,X)", 0xE1), ("SBC", "(zp),Y", 0xF1), ("STA", "zp,X", 0x95), ("STA", "abs,X", 0x9D),
+    ("STA", "abs,Y", 0x99), ("STA", "(zp,X)", 0x81), ("STA", "(zp),Y", 0x91), ("STX", "zp,Y", 0x96),
+    ("STY", "zp,X", 0x94),
+)  # fmt: skip
+
 #: What comes in between two instructions, by the name of its event.
 ENTRIES: Final = {name: Instruction(name, MODES["entry"], None, 7, "i") for name in EVENTS[1:]}
 
@@ -192,5 +213,21 @@ BY_MNEMONIC: Final = {
     for mnemonic in sorted({one.mnemonic for one in INSTRUCTIONS})
 }
 
+#: The opcodes that all members document, built or not: mnemonic, and mode as the makers name it.
+DOCUMENTED: Final = {
+    **{opcode: (one.mnemonic, one.mode.label) for opcode, one in BY_OPCODE.items()},
+    **{opcode: (mnemonic, mode) for mnemonic, mode, opcode in _NOT_BUILT},
+}
+
 #: The mnemonics by the alphabet, then the events: the order of every report.
 NAMES: Final = (*BY_MNEMONIC, *ENTRIES)
+
+
+def standing(opcode: int, variant: str) -> str:
+    """What an opcode is: LDA (zp),Y, and whether that is built; or that no maker documents it."""
+    if opcode in DOCUMENTED:
+        name = " ".join(DOCUMENTED[opcode]).strip()
+        return name if opcode in BY_OPCODE else f"documented, not built yet: {name}"
+    if variant == "cmos":
+        return "undocumented on NMOS, and what CMOS adds is not built yet"
+    return "undocumented on this variant"

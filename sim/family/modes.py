@@ -98,6 +98,12 @@ class Mode:
     operand: str = "m"
     rows: Mapping[str, str] = field(default_factory=dict)
 
+    @property
+    def label(self) -> str:
+        """As the makers' tables name it: #, zp, abs; empty where a mnemonic has no other mode."""
+        operand = "zp" if self.length == 2 else "abs"
+        return self.notation.format(operand if self.takes == "address" else "")
+
     def sequence(self, access: str, variant: str) -> tuple[Clock, ...]:
         """The clocks for an access, "read", "write", "modify" or "" for none."""
         return _sequence(self.rows[access], self.address, variant)

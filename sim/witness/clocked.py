@@ -14,7 +14,7 @@ from carrywave.rtl.steps import Step
 
 from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes
 from ..cases.memory import lay_out
-from ..family.instructions import BY_OPCODE
+from ..family.instructions import BY_OPCODE, standing
 from ..family.members import EVENTS
 from ..family.status import LOWEST_FIRST, flags_of, status_of
 
@@ -27,11 +27,12 @@ NOP = 0xEA
 
 
 class StoppedError(Exception):
-    """The unit fetched an opcode outside the documented set."""
+    """The unit fetched an opcode that is not built."""
 
-    def __init__(self, opcode: int, address: int) -> None:
-        """Keeps both as attributes."""
-        super().__init__(f"opcode {opcode:02X} at {address:04X} is outside the documented set")
+    def __init__(self, opcode: int, address: int, variant: str) -> None:
+        """Keeps as attributes the opcode, where it lies, and how it stands in the makers' tables."""
+        self.standing = standing(opcode, variant)
+        super().__init__(f"opcode {opcode:02X} at {address:04X}: {self.standing}")
         self.opcode, self.address = opcode, address
 
 
@@ -84,7 +85,7 @@ class Clocked:
         self.variant, self.recorder, self.adder = variant, recorder, adder
 
     def execute(self, cases: Cases) -> Outcomes:
-        """Answers each case. Raises StoppedError at an opcode outside the documented set."""
+        """Answers each case. Raises StoppedError at an opcode that is not built."""
         cases = np.asarray(cases)
         flat = np.atleast_1d(cases)
         outcomes = np.zeros(flat.shape, OUTCOME)
@@ -125,7 +126,7 @@ class Clocked:
             if clock and ctx.get(unit.sync):
                 break
             if ctx.get(unit.stopped):
-                raise StoppedError(opcode, pc)
+                raise StoppedError(opcode, pc, self.variant)
             if ctx.get(unit.write):
                 writes.append((address, ctx.get(unit.data_out)))
             if self.recorder:
@@ -157,6 +158,6 @@ async def load(ctx: Context, unit: Unit, case: np.void, pc: int) -> None:
 
 
 def name_of(opcode: int) -> str:
-    """The mnemonic, or "?" for an opcode outside the documented set."""
+    """The mnemonic, or "?" for an opcode that is not built."""
     entry = BY_OPCODE.get(opcode)
     return entry.mnemonic if entry else "?"

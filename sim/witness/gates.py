@@ -12,7 +12,7 @@ import numpy.typing as npt
 from ..cases.kinds import BY_KEY, Symbols, alike, keys_of
 from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes, unnamed
 from ..family.address import Term
-from ..family.instructions import Instruction
+from ..family.instructions import Instruction, standing
 from ..family.members import EVENTS
 from ..family.status import ALWAYS, FLAG_BITS, LOWEST_FIRST
 from ..netlist.compiled import Clock, compile_clock, compile_wires
@@ -116,7 +116,7 @@ class Gates:
         for run, rows in groups:
             key, masked = run & 0x3FF, run >> 10
             if key not in BY_KEY:
-                raise ValueError(f"opcode {key:02X} is not built")
+                raise ValueError(f"opcode {key:02X}: {standing(key, self.variant)}")
             asked = BY_KEY[key], EVENTS[masked or key >> 8]
             if len(groups) == 1:
                 self._execute_alike(flat, *asked, outcomes, self.off_bus_rows)

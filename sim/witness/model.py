@@ -13,7 +13,7 @@ import numpy as np
 
 from ..cases.kinds import BY_KEY, alike, keys_of, symbols_of
 from ..cases.layout import OUTCOME, Cases, Outcomes, unnamed
-from ..family.instructions import Instruction
+from ..family.instructions import Instruction, standing
 from ..family.members import VARIANTS
 from ..family.status import flags_of, status_of
 
@@ -156,7 +156,7 @@ class Model:
         outcomes = np.zeros(flat.shape, OUTCOME)
         for key, rows in alike(keys_of(flat)):
             if key not in BY_KEY:
-                raise ValueError(f"opcode {key:02X} is not built")
+                raise ValueError(f"opcode {key:02X}: {standing(key, self.variant)}")
             if len(rows) == len(flat):
                 outcomes = self._execute_alike(flat, BY_KEY[key])
             else:

@@ -117,7 +117,7 @@ def run_listing(
         except StoppedError as error:
             where = place(program, error.address)
             raise RunError(
-                f"{listing}: opcode {error.opcode:02X} at {where} is outside the documented set"
+                f"{listing}: opcode {error.opcode:02X} at {where}: {error.standing}"
             ) from error
         except OSError as error:
             raise RunError(f"{path}: {error.strerror}") from error

@@ -227,7 +227,7 @@ BAD_LISTINGS = [
      "2:6: found a branch over +254 bytes; expected -128 to +127, counted from the next "
      "instruction"),
     (" .org $0200\n LDA #1\n .byte $02\n",
-     " opcode 02 at 0202 (line 3) is outside the documented set"),
+     " opcode 02 at 0202 (line 3): undocumented on this variant"),
 ]  # fmt: skip
 
 
