@@ -13,7 +13,7 @@ import numpy.typing as npt
 from ..family.instructions import BY_OPCODE, INSTRUCTIONS, NAMES, Instruction
 from ..family.members import EVENTS, VARIANTS
 from .exhaustive import exhaustive_cases, exhaustive_count
-from .kinds import forms_of, lay_reads, symbols_of
+from .kinds import BY_KEY, alike, forms_of, keys_of, lay_reads, symbols_of
 from .layout import CASE, Cases, unnamed
 from .sampled import sampled_cases
 
@@ -87,12 +87,14 @@ def quick_cases(instruction: Instruction, seed: int = 0) -> Cases:
 
     for register in ("a", "x", "y", "sp"):
         half[register] = corners()
-    if not event:
-        columns = symbols_of(half, instruction)
-        for name in instruction.reads:
+    for key, rows in alike(keys_of(half)):  # a masked IRQ is any instruction
+        block, form = half[rows], BY_KEY[key]
+        columns = symbols_of(block, form)
+        for name in form.reads if not event else ():
             if name in ("m", "offset") or name.startswith("pull"):
                 columns[name] = corners().astype(np.uint16)
-        lay_reads(half, instruction, columns)
+        lay_reads(block, form, columns)
+        half[rows] = block
     return np.concatenate([unnamed(cases), unnamed(_compact_of(instruction))]).view(CASE)
 
 
