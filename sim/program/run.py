@@ -131,7 +131,7 @@ class _Bench:
             for pin, level in self.pins.pop(clock, ()):
                 ctx.set(getattr(unit, pin), level)
             if ctx.get(unit.stopped):
-                raise StoppedError(memory[start], start, variant)
+                raise StoppedError(memory[start], start, unit.variant.value)
             ctx.set(unit.data_in, memory[address])
             if self.recorder:
                 self.recorder.clock(ctx, unit, name)

@@ -30,7 +30,7 @@ class StoppedError(Exception):
     """The unit fetched an opcode that is not built."""
 
     def __init__(self, opcode: int, address: int, variant: str) -> None:
-        """Keeps as attributes the opcode, where it lies, and how it stands in the makers' tables."""
+        """Keeps as attributes the opcode, where it lies, and how it stands."""
         self.standing = standing(opcode, variant)
         super().__init__(f"opcode {opcode:02X} at {address:04X}: {self.standing}")
         self.opcode, self.address = opcode, address

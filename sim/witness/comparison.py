@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any, Final, Protocol
 
 import numpy as np
@@ -13,7 +13,10 @@ from ..cases.kinds import KEYS, in_order, keys_of, name_of_key
 from ..cases.layout import CASE, OUTCOME, Cases, Outcomes, plain
 from ..family.status import FLAG_BITS
 
-__all__ = ["FIELDS", "Comparison", "Disagreement", "Tally", "Witness", "compare", "differences"]
+__all__ = [
+    "FIELDS", "Comparison", "Disagreement", "Tally", "Witness", "compare", "differences",
+    "outside_of",
+]  # fmt: skip
 
 FLAG_FIELDS: Final = tuple(f"p.{name}" for name in FLAG_BITS)
 
@@ -22,6 +25,10 @@ FIELDS: Final = (
     "pc", "a", "x", "y", "sp", *FLAG_FIELDS,
     "cycles", "writes", "write_value", "write_address",
 )  # fmt: skip
+
+#: By row, the fields whose value they cannot have, each with what it is in words.
+Outside = Mapping[int, Mapping[str, str]]
+NOTHING_OUTSIDE: Final[Outside] = {}
 
 _CHUNK: Final = 1 << 14  # rows at a time: both sides and their difference stay in the cache
 _WORDS: Final = OUTCOME.itemsize // 2  # an outcome is compared as whole words
@@ -58,20 +65,20 @@ class Tally:
 
 @dataclass(frozen=True, eq=False)
 class Disagreement:
-    """One wrong case in full: its index among the cases compared, and 0-d structured arrays."""
+    """One wrong case in full: its index among the cases compared, and 0-d structured arrays.
+
+    `outside` has the fields whose value they cannot have, each with what it is in words.
+    """
 
     index: int
     case: Cases
     expected: Outcomes
     actual: Outcomes
+    outside: Mapping[str, str] = field(default_factory=dict)
 
-    def _key(self) -> tuple[int, bytes, bytes, bytes]:
-        return (
-            self.index,
-            self.case.tobytes(),
-            self.expected.tobytes(),
-            self.actual.tobytes(),
-        )
+    def _key(self) -> tuple[Any, ...]:
+        records = (self.case, self.expected, self.actual)
+        return (self.index, *(one.tobytes() for one in records), *self.outside.items())
 
     def __eq__(self, other: object) -> bool:
         """Whether all bytes are the same: NumPy's own comparison answers an array."""
@@ -83,7 +90,7 @@ class Disagreement:
 
     def after(self, cases: int) -> Disagreement:
         """The same one behind so many cases more."""
-        return Disagreement(self.index + cases, self.case, self.expected, self.actual)
+        return replace(self, index=self.index + cases)
 
 
 @dataclass(frozen=True)
@@ -122,10 +129,12 @@ class Comparison:
 
     @classmethod
     def of(
-        cls, cases: Cases, expected: Outcomes, actual: Outcomes, skip: Collection[str] = ()
-    ) -> Comparison:
+        cls, cases: Cases, expected: Outcomes, actual: Outcomes, skip: Collection[str] = (),
+        outside: Outside = NOTHING_OUTSIDE,
+    ) -> Comparison:  # fmt: skip
         """Compares outcomes already at hand; `skip` names fields, or "p" for all six flags.
 
+        A field that is `outside` counts as wrong, whatever is left of it in the outcome.
         `write_value` and `write_address` count only in the first `writes` entries expected, and
         `cycles` only where both sides counted them. Raises ValueError for an unknown field or event
         and for arrays of other lengths or layouts.
@@ -144,6 +153,8 @@ class Comparison:
         fields_by_key = {name: np.zeros(KEYS, np.int64) for name in FIELDS if name not in skipped}
         first: int | None = None
         uncounted = 0
+        left = set(skipped)
+        beyond = _beyond(outside, left, count)
         masks = [_word_mask(skipped, min(count, _CHUNK))]
         masks.append(_word_mask({*skipped, "cycles"}, min(count, _CHUNK)))
         for start in range(0, count, _CHUNK):
@@ -154,11 +165,16 @@ class Comparison:
             differs = e.view("<u2") ^ a.view("<u2")
             # One that never counts clocks would otherwise have every row looked at closely.
             differs &= masks[counted == 0][: len(differs)]
-            if not differs.any():
+            odd = {name: mask[here] for name, mask in beyond.items()}
+            if not differs.any() and not odd:
                 continue
             rows = np.flatnonzero(differs) // _WORDS
             rows = rows[np.diff(rows, prepend=-1) > 0]
+            for mask in odd.values():
+                rows = np.union1d(rows, np.flatnonzero(mask))
             found = differences(e[rows], a[rows], skipped)
+            for name, mask in odd.items():
+                found[name] |= mask[rows]
             wrong = np.zeros(len(rows), np.bool_)
             near = keys[here][rows]
             for name, mask in found.items():
@@ -186,7 +202,9 @@ class Comparison:
             first=None
             if first is None
             else Disagreement(
-                first, *(_single(whole, first) for whole in (cases, expected, actual))
+                first,
+                *(_single(whole, first) for whole in (cases, expected, actual)),
+                {n: what for n, what in outside.get(first, {}).items() if set(spelled(n)) - left},
             ),
             skipped=skipped,
             uncounted=0 if "cycles" in skipped else uncounted,
@@ -237,6 +255,7 @@ class Comparison:
                 "case": plain(self.first.case),
                 "expected": plain(self.first.expected),
                 "actual": plain(self.first.actual),
+                "outside": dict(self.first.outside),
             },
         }
 
@@ -260,7 +279,7 @@ def compare(
     for start in range(0, len(cases), batch):
         part = cases[start : start + batch]
         answers = reference.execute(part), subject.execute(part)
-        total = total.merge(Comparison.of(part, *answers, skip))
+        total = total.merge(Comparison.of(part, *answers, skip, outside_of(subject)))
         if progress is not None:
             progress(total.cases)
     return total
@@ -290,6 +309,25 @@ def differences(
             mask = e != a
         found[name] = mask
     return found
+
+
+def outside_of(witness: Witness) -> Outside:
+    """Which of a witness's last answers have values that cannot be; most witnesses have none."""
+    found: Outside = getattr(witness, "outside", NOTHING_OUTSIDE)
+    return found
+
+
+def _beyond(outside: Outside, skipped: set[str], count: int) -> dict[str, npt.NDArray[np.bool_]]:
+    """The rows of each field that is outside its range."""
+    masks: dict[str, npt.NDArray[np.bool_]] = {}
+    for row, fields in outside.items():
+        for name in {name for given in fields for name in spelled(given)} - skipped:
+            masks.setdefault(name, np.zeros(count, np.bool_))[row] = True
+    return masks
+
+
+def spelled(name: str) -> tuple[str, ...]:
+    return FLAG_FIELDS if name == "p" else (name,)
 
 
 def _skipped(skip: Collection[str]) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from ..cases.layout import WRITES
 from ..cases.words import code_of, facts_of
 from ..family.members import EVENTS
 from ..family.status import FLAG_BITS
-from .comparison import FIELDS, FLAG_FIELDS, Comparison, Disagreement, Tally, differences
+from .comparison import FIELDS, FLAG_FIELDS, Comparison, Disagreement, Tally, differences, spelled
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -45,7 +45,8 @@ class _Line:
 
 def _lines(first: Disagreement, skipped: Collection[str]) -> list[_Line]:
     found = differences(first.expected.reshape(1), first.actual.reshape(1), skipped)
-    wrong = {name for name, mask in found.items() if mask[0]}
+    outside = {name for given in first.outside for name in spelled(given)} - set(skipped)
+    wrong = {name for name, mask in found.items() if mask[0] or name in outside}
     case, expected, actual = (
         {name: record[name].tolist() for name in record.dtype.names}
         for record in (first.case, first.expected, first.actual)
@@ -58,7 +59,7 @@ def _lines(first: Disagreement, skipped: Collection[str]) -> list[_Line]:
         before = case.get(name)
         return _Line(
             label, width, before if isinstance(before, int) else None, chosen[0], chosen[1], marks,
-            (name,) if marks else (),
+            (name,) if marks or name in outside else (),
         )  # fmt: skip
 
     lines = [line("pc", "pc", 16), *(line(name, name, 8) for name in ("a", "x", "y", "sp"))]
@@ -140,7 +141,8 @@ def _report_first(first: Disagreement, skipped: Collection[str], console: Consol
     facts = [head, *facts_of(first.case)]
     title = f"First wrong case: {name}, number {first.index:,} counted from 0"
     console.print(Text(title, style="bold"), highlight=False)
-    console.print(Text("  " + "; ".join(facts)), highlight=False)
+    for said in ("; ".join(facts), *first.outside.values()):
+        console.print(Text(f"  {said}"), highlight=False)
 
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
     table.add_column("")
