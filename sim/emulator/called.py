@@ -16,7 +16,7 @@ import numpy as np
 
 from ..cases.layout import CASE, CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, Cases, Outcomes
 from . import host
-from .child import FEW, ROWS, TIMEOUT, Child, Emulator, EmulatorError, StoppedError, ToldError
+from .child import FEW, ROWS, TIMEOUT, Child, Emulator, EmulatorError, EndedError, ToldError
 
 __all__ = ["Library", "PythonFunction"]
 
@@ -45,8 +45,8 @@ class _Called(Emulator):
             self._child = Child(self._job, self.timeout, [self._memory])
         except ToldError as told:
             raise EmulatorError(f"{self.name}: {told}") from None
-        except StoppedError as stopped:
-            raise EmulatorError(f"{self.name}: {stopped} while it was loaded") from None
+        except EndedError as ended:
+            raise EmulatorError(f"{self.name}: {ended} while it was loaded") from None
 
     def close(self) -> None:
         """Ends the child process; may be called again."""
@@ -79,13 +79,14 @@ class _Called(Emulator):
         answers[:] = 0
         shared.progress = host.NOTHING
         try:
-            child.order([len(asked), one_by_one], shared)
+            outsides = child.order([len(asked), one_by_one], shared)
+            self.outside |= {part.start + row: outside for row, outside in outsides.items()}
             return answers.copy()
-        except StoppedError as stopped:
+        except EndedError as ended:
             self._kill()
             if shared.progress != host.NOTHING:
-                raise self._error(stopped, cases, part.start + shared.progress) from None
-            what = str(stopped)
+                raise self._error(ended, cases, part.start + shared.progress) from None
+            what = str(ended)
         # It was called for all of them at once: find the one.
         self._start()
         self._call(cases, part, one_by_one=True)
@@ -114,11 +115,11 @@ class Library(_Called):
 class PythonFunction(_Called):
     """A Python function, named `module:function` or `path.py:function`.
 
-    It takes one case with the attributes event, length, bytes, operand, address, pc, vector, a, x,
-    y, sp, p and pulled, where `bytes` and `pulled` are `bytes` objects of three; it returns a
-    mapping or an object with pc, a, x, y, sp and p. The rest of an outcome may be left out: then
-    nothing is pushed or stored, and no clocks are counted. `pushes` and `stores` follow from
-    `pushed` and `stored`. With `arrays` it takes a `CASE` array and returns an `OUTCOME` array.
+    It takes one case with the attributes event, pc, a, x, y, sp, p and reads, a tuple of pairs, an
+    address and the byte that lies there. It returns a mapping or an object with pc, a, x, y, sp
+    and p, if it counts them `cycles`, and as `writes` a list of pairs, an address and the byte
+    written there, which may be left out where there are none. A value that cannot be, such as an x
+    of 256, counts as wrong. With `arrays` it takes a `CASE` array and returns an `OUTCOME` array.
 
     `timeout` is in seconds for one case, or with `arrays` for one call.
     """

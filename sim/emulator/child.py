@@ -24,7 +24,8 @@ __all__ = [
     "Child",
     "Emulator",
     "EmulatorError",
-    "StoppedError",
+    "EndedError",
+    "ToldError",
 ]
 
 TIMEOUT: Final = 10.0  # seconds
@@ -46,11 +47,11 @@ class EmulatorError(Exception):
         self.case = case
 
 
-class StoppedError(Exception):
-    """What went wrong in a child process."""
+class EndedError(Exception):
+    """A child process that gave no answer; it is of no more use."""
 
 
-class ToldError(StoppedError):
+class ToldError(EndedError):
     """The same, in the process's own words."""
 
 
@@ -60,7 +61,7 @@ class Child:
     def __init__(
         self, job: dict[str, Any], timeout: float, files: Sequence[int] = (), piped: bool = False
     ) -> None:
-        """Raises StoppedError if the emulator cannot be loaded or started."""
+        """Raises EndedError if the emulator cannot be loaded or started."""
         here, there = socket.socketpair()
         # The package's own folder must not be searched for what the user imports.
         switches = ("-P",) if job["kind"] in ("scalar", "arrays") else ("-I", "-S")
@@ -83,10 +84,10 @@ class Child:
 
     def order(
         self, order: Any, shared: host.Shared | None = None, timeout: float | None = None
-    ) -> None:
+    ) -> host.Outsides:
         """Gives an order and waits until it is done; progress is a sign of life.
 
-        Raises StoppedError, after which the process is of no more use.
+        What comes back are the answers outside their range, by case. Raises EndedError.
         """
         with suppress(OSError):  # its end is seen below
             self._lines.write(json.dumps(order).encode() + b"\n")
@@ -99,15 +100,16 @@ class Child:
             if shared is not None and shared.progress != seen:
                 seen, deadline = shared.progress, time.monotonic() + timeout
             elif time.monotonic() > deadline:
-                raise StoppedError(f"no answer within {timeout:g} s")
+                raise EndedError(f"no answer within {timeout:g} s")
         line = b""
         with suppress(OSError):
             line = self._lines.readline()
         if not line:
-            raise StoppedError(self.ending())
-        error = json.loads(line).get("error")
-        if error is not None:
-            raise ToldError(error)
+            raise EndedError(self.ending())
+        answer = json.loads(line)
+        if "error" in answer:
+            raise ToldError(answer["error"])
+        return {int(row): outside for row, outside in answer.get("outside", {}).items()}
 
     def ending(self) -> str:
         """How the process has ended, in words."""
@@ -139,7 +141,8 @@ class Child:
 class Emulator:
     """What all adapters share. Use as a context manager, or close it: no process stays behind.
 
-    `name` is what messages call it, `option` what it is on the command line.
+    `name` is what messages call it, `option` what it is on the command line. `outside` has, by the
+    number of a case in the last call, the fields whose value they cannot have, in words.
     """
 
     _child: Child | None = None
@@ -147,6 +150,7 @@ class Emulator:
 
     def __init__(self, name: str, option: str, timeout: float) -> None:
         self.name, self.option, self.timeout = name, option, timeout
+        self.outside: host.Outsides = {}
 
     def __enter__(self) -> Self:
         return self
@@ -172,6 +176,7 @@ class Emulator:
             raise ValueError(f"{self.name}: closed")
         cases = np.asarray(cases)
         flat = np.ascontiguousarray(cases.reshape(-1))
+        self.outside = {}
         outcomes = self._execute(flat)
         self._done += len(flat)
         return outcomes.reshape(cases.shape)

@@ -1,6 +1,6 @@
 """The pytest plugin: the fixture `carrywave_gates`, which puts a function beside the gates.
 
-pytest imports this at every start, used or not: so nothing is imported here before it is needed.
+pytest imports this at every start, used or not: nothing heavy is imported before it is needed.
 """
 
 from __future__ import annotations
@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from ..family.members import VARIANTS
+
 if TYPE_CHECKING:
     from ..cases.layout import Cases, Outcomes
     from ..witness.gates import Gates
 
 __all__ = ["CarrywaveGates", "carrywave_gates"]
 
-VARIANTS = ("nmos", "cmos", "binary")  # as in `isa`, which every start of pytest would import
 WIDTH = 96  # of a report: it is shown indented
 
 
@@ -102,11 +103,12 @@ class _InProcess:
     """A function of the user's as a witness, called where the test runs."""
 
     def __init__(self, execute: Callable[[Any], Any], arrays: bool) -> None:
-        self._call = execute
-        self._arrays = arrays
+        self._call, self._arrays = execute, arrays
+        self.outside: dict[int, dict[str, str]] = {}
 
     def execute(self, cases: Cases) -> Outcomes:
         """Answers each case. Raises BadAnswerError or what the function raises."""
+        self.outside = {}
         return self._whole(cases) if self._arrays else self._each(cases)
 
     def _each(self, cases: Cases) -> Outcomes:
@@ -116,31 +118,26 @@ class _InProcess:
 
         from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT
         from ..cases.words import describe_case
-        from .host import case_maker, format_of, packed
+        from .host import case_maker, format_of, packer
 
-        make = case_maker(CASE_LAYOUT)
-        unpack = struct.Struct(format_of(CASE_LAYOUT, together=True)).iter_unpack
-        pack = struct.Struct(format_of(OUTCOME_LAYOUT)).pack
+        case_of, packed = case_maker(CASE_LAYOUT), packer(OUTCOME_LAYOUT)
+        unpack = struct.Struct(format_of(CASE_LAYOUT)).iter_unpack
         answers = []
         for i, numbers in enumerate(unpack(cases.tobytes())):
             try:
-                answers.append(packed(self._call(make(numbers)), OUTCOME_LAYOUT, pack))
+                record, outside = packed(self._call(case_of(numbers)))
             except Exception as error:
                 for line in describe_case(cases[i]):
                     error.add_note(line)
                 raise
+            answers.append(record)
+            if outside:
+                self.outside[i] = outside
         return np.frombuffer(b"".join(answers), OUTCOME)
 
     def _whole(self, cases: Cases) -> Outcomes:
-        import numpy as np
-
         from ..cases.layout import OUTCOME
-        from .host import BadAnswerError
+        from .host import array_of
 
-        answer = self._call(cases.copy())  # the function may write to it
-        if not isinstance(answer, np.ndarray) or answer.dtype != OUTCOME:
-            kind = answer.dtype if isinstance(answer, np.ndarray) else type(answer).__name__
-            raise BadAnswerError(f"returned {kind}: expected an array of the OUTCOME dtype")
-        if answer.shape != cases.shape:
-            raise BadAnswerError(f"returned shape {answer.shape} for {len(cases)} cases")
-        return answer
+        answer: Outcomes = array_of(self._call(cases.copy()), OUTCOME, cases.shape)
+        return answer  # to a copy: the function may write to it

@@ -14,30 +14,32 @@ __all__ = ["header"]
 
 _NOTES: Final = {
     "case": {
-        "event": "what happens: CARRYWAVE_IRQ and so on; an IRQ with I set does not",
-        "length": "bytes in the instruction, 1 to 3",
-        "bytes": "the instruction as it lies at pc",
-        "operand": "the byte in memory at `address`",
-        "address": "where the operand lies; 0 if not in memory",
-        "pc": "of the opcode",
-        "vector": "the address that BRK or the event finds at FFFE, FFFA or FFFC",
-        "a": "the registers before; bits 4 and 5 of p are no flags",
-        "pulled": "the bytes on the stack above sp, the nearest first",
+        "event": "what happens: CARRYWAVE_INSTRUCTION, CARRYWAVE_IRQ and so on",
+        "reads": "how many bytes of memory follow",
+        "pc": "the registers before",
+        "p": "bits 4 and 5 are no flags",
+        "read_value": "what lies in memory and is read, in that order",
+        "read_address": "where each of them lies",
     },
     "outcome": {
-        "pc": "the registers after; bits 4 and 5 of p are not compared",
-        "pushes": "how many bytes were pushed, 0 to 3",
-        "pushed": "in the order pushed",
-        "stores": "1 if the operand was written, else 0",
-        "stored": "the byte written there; of several the last",
+        "pc": "the registers after",
+        "p": "bits 4 and 5 are not compared",
         "cycles": "clocks taken; 0 is 'not counted' and not compared",
-        "push_address": "where each of them was written",
+        "writes": "how many bytes were written",
+        "write_value": "what was written, in order, pushed bytes too",
+        "write_address": "where",
     },
 }
 
 _TEXT: Final = """\
 /* Between an emulator and carrywave: made by `carrywave header`, for C and C++.
-   Little-endian and packed. Outcomes arrive with every byte 0. */
+   Little-endian and packed. Outcomes arrive with every byte 0.
+
+   For each case: put read_value[i] at read_address[i] for each i below `reads`; set the registers;
+   take the event, or run one instruction; hand back the registers, and what was written in order.
+   An IRQ with I set is the instruction that runs instead. Then clear what you put into memory and
+   what was written: a byte that stays hides a wrong address in a later case. Of NMOS's two writes
+   in a read-modify-write, the unmodified byte and the result, the first may be left out. */
 #ifndef CARRYWAVE_H
 #define CARRYWAVE_H
 
@@ -106,7 +108,7 @@ def _struct(kind: str, dtype: np.dtype[np.void]) -> str:
         declared = f"    uint{8 if code == 'B' else 16}_t {name}"
         declared += f"[{count}];" if count > 1 else ";"
         note = _NOTES[kind].get(name)
-        lines.append(f"{declared:<30}/* {note} */" if note else declared)
+        lines.append(f"{declared:<31}/* {note} */" if note else declared)
     return "\n".join([*lines, "};"])
 
 

@@ -17,7 +17,7 @@ import sys
 import threading
 import time
 from collections import namedtuple
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from queue import SimpleQueue
 
@@ -25,15 +25,16 @@ TYPE_CHECKING = False  # `typing` would take its time
 if TYPE_CHECKING:
     from typing import Any
 
-__all__ = ["BadAnswerError", "Shared", "format_of", "packed"]
-
-TYPE_CHECKING = False  # `typing` would take its time
+__all__ = ["BadAnswerError", "Shared", "array_of", "case_maker", "format_of", "packer"]
 
 #: A field of a packed record: its name, its type as `struct` spells it, and how many there are.
 Layout = Sequence[tuple[str, str, int]]
-Call = Callable[[int, int], None]  # answers cases: the number of the first, and how many
+#: By field, a value that it cannot have, in words; and which cases have such, by number.
+Outside = dict[str, str]
+Outsides = dict[int, Outside]
+Call = Callable[[int, int], Outsides]  # answers cases: the number of the first, and how many
 
-REQUIRED = 6  # the registers: the first fields of an outcome
+REGISTERS = 6  # the first fields of an outcome
 GRACE = 1.0  # seconds
 NOTHING = 2**64 - 1  # no case yet
 
@@ -42,48 +43,88 @@ class BadAnswerError(Exception):
     """What an emulator returned is no outcome; the message is one line."""
 
 
-def format_of(layout: Layout, together: bool = False) -> str:
-    """The layout for `struct`; `together` gives several bytes as one `bytes`."""
-    return "<" + "".join(
-        f"{count}{'s' if together and kind == 'B' and count > 1 else kind}"
-        for _, kind, count in layout
-    )
+def format_of(layout: Layout) -> str:
+    """The layout for `struct`."""
+    return "<" + "".join(f"{count}{kind}" for _, kind, count in layout)
 
 
-def case_maker(layout: Layout) -> Callable[[Iterable[Any]], Any]:
-    """What makes a case, with the layout's names as attributes, of the values in their order."""
+def case_maker(layout: Layout) -> Callable[[Sequence[int]], Any]:
+    """What makes a case of its record's numbers.
+
+    Its attributes have the layout's names; `reads` are pairs of an address and the byte there.
+    """
+    names = [name for name, _, count in layout if count == 1]
+    reads, values, addresses = names.index("reads"), len(names), len(names) + layout[-1][2]
     # mypy knows a named tuple only where its names are written out; here they are the layout's.
     record: Any = namedtuple
-    maker: Callable[[Iterable[Any]], Any] = record("Case", [name for name, _, _ in layout])._make
-    return maker
+    make = record("Case", names)._make
+
+    def case_of(numbers: Sequence[int]) -> Any:
+        fields: list[Any] = [*numbers[:values]]
+        end = addresses + fields[reads]
+        fields[reads] = tuple(zip(numbers[addresses:end], numbers[values:addresses], strict=False))
+        return make(fields)
+
+    return case_of
 
 
-def packed(outcome: Any, layout: Layout, pack: Callable[..., bytes]) -> bytes:
-    """An outcome as its record, from a mapping or from an object's attributes.
+def packer(layout: Layout) -> Callable[[Any], tuple[bytes, Outside]]:
+    """What packs an outcome, a mapping or an object with attributes, into its record.
 
-    `pc a x y sp p` must be there. What else is missing or None is 0, but for `pushes`, which is the
-    number of bytes in `pushed`, and `stores`, which is 1 if there is a `stored`. `pack` is that of
-    the layout. Raises BadAnswerError.
+    `pc a x y sp p` must be there. `cycles` may be missing, and `writes`, pairs of an address and
+    the byte written there. What is no outcome raises BadAnswerError. A value that its field cannot
+    have is cut to fit, and told beside the record.
     """
-    reader = _reader(outcome)
-    numbers: list[Any] = []
-    try:
-        for name, _, count in layout:
-            value = reader(name, None)
-            if count > 1:
-                several = () if value is None else value
-                numbers += [*several, *(0,) * (count - len(several))]
-            elif value is not None:
-                numbers.append(value)
-            elif name == "pushes":
-                numbers.append(len(reader("pushed", None) or ()))
-            elif name == "stores":
-                numbers.append(reader("stored", None) is not None)
-            else:
-                numbers.append(None if len(numbers) < REQUIRED else 0)
-        return pack(*numbers)
-    except (TypeError, ValueError, struct.error):
-        raise BadAnswerError(_complaint(outcome, layout)) from None
+    registers, most = [name for name, _, _ in layout[:REGISTERS]], layout[-1][2]
+    pack = struct.Struct(format_of(layout)).pack
+
+    def packed(outcome: Any) -> tuple[bytes, Outside]:
+        reader = _reader(outcome)
+        numbers = [reader(name, None) for name in registers]
+        cycles, writes = reader("cycles", None), reader("writes", None)
+        cycles, writes = 0 if cycles is None else cycles, () if writes is None else writes
+        try:
+            spare = ((0, 0),) * (most - len(writes))
+            addresses, values = zip(*writes, *spare, strict=True)
+            return pack(*numbers, cycles, len(writes), *values, *addresses), {}
+        except (TypeError, ValueError, struct.error):
+            missing = [name for name in registers if reader(name, None) is None]
+        if len(missing) == REGISTERS:
+            what = f"returned {_short(outcome)}: expected an outcome with {', '.join(registers)}"
+            raise BadAnswerError(what)
+        if missing:
+            raise BadAnswerError(f"the outcome has no {missing[0]}")
+        try:
+            pairs = [(address, byte) for address, byte in writes]
+        except (TypeError, ValueError):
+            what = f"writes is {_short(writes)}: expected a list of [address, byte] pairs"
+            raise BadAnswerError(what) from None
+        outside: Outside = {}
+        if len(pairs) > most:
+            outside["writes"] = f"there are {len(pairs)} writes: expected at most {most}"
+        numbers = [
+            _cut(value, 65535 if name == "pc" else 255, name, outside, name)
+            for name, value in zip(registers, numbers, strict=True)
+        ]
+        numbers += [_cut(cycles, 255, "cycles", outside, "cycles"), min(len(pairs), 255)]
+        pairs = (pairs + [(0, 0)] * most)[:most]
+        for at, top, what in ((1, 255, "byte"), (0, 65535, "address")):
+            field = "write_value" if at else "write_address"
+            for i, pair in enumerate(pairs, 1):
+                numbers.append(_cut(pair[at], top, f"the {what} of write {i}", outside, field))
+        return pack(*numbers), outside
+
+    return packed
+
+
+def _cut(value: Any, top: int, what: str, outside: Outside, field: str) -> int:
+    """A value that fits; what does not is told in `outside`."""
+    whole = hasattr(value, "__index__")
+    if whole and 0 <= value <= top:
+        return int(value)
+    expected = f"0 to {top}" if whole else "a whole number"
+    outside.setdefault(field, f"{what} is {_short(value)}: expected {expected}")
+    return int(value) & top if whole else 0
 
 
 def _reader(outcome: Any) -> Callable[[str, Any], Any]:
@@ -91,32 +132,6 @@ def _reader(outcome: Any) -> Callable[[str, Any], Any]:
         get: Callable[[str, Any], Any] = outcome.get
         return get
     return functools.partial(getattr, outcome)
-
-
-def _complaint(outcome: Any, layout: Layout) -> str:
-    """What is wrong with an outcome that cannot be packed."""
-    reader = _reader(outcome)
-    required = [name for name, _, _ in layout[:REQUIRED]]
-    missing = [name for name in required if reader(name, None) is None]
-    if len(missing) == REQUIRED:
-        return f"returned {_short(outcome)}: expected an outcome with {', '.join(required)}"
-    if missing:
-        return f"the outcome has no {missing[0]}"
-    for name, kind, count in layout:
-        value = reader(name, None)
-        if value is None:
-            continue
-        if count > 1 and (isinstance(value, str | Mapping) or not hasattr(value, "__len__")):
-            return f"{name} is {_short(value)}: expected a list of numbers"
-        if count > 1 and len(value) > count:
-            return f"{name} is {_short(value)}: expected at most {count} numbers"
-        for number in value if count > 1 else [value]:
-            top = 255 if kind == "B" else 65535
-            if not hasattr(number, "__index__"):
-                return f"{name} is {_short(number)}: expected a whole number"
-            if not 0 <= number <= top:
-                return f"{name} is {number}: expected 0 to {top}"
-    return f"returned {_short(outcome)}: expected an outcome"
 
 
 def _short(value: Any) -> str:
@@ -165,10 +180,9 @@ def _library(job: dict[str, Any], shared: Shared) -> Call:
     base = ctypes.addressof(ctypes.c_char.from_buffer(shared.memory))
     cases, outcomes = base + shared.cases_at, base + shared.outcomes_at
 
-    def call(first: int, count: int) -> None:
-        function(
-            cases + first * shared.case_size, outcomes + first * shared.outcome_size, count
-        )  # fmt: skip
+    def call(first: int, count: int) -> Outsides:
+        function(cases + first * shared.case_size, outcomes + first * shared.outcome_size, count)
+        return {}
 
     return call
 
@@ -202,20 +216,33 @@ def _function(target: str) -> Callable[[Any], Any]:
 
 
 def _scalar(job: dict[str, Any], shared: Shared, function: Callable[[Any], Any]) -> Call:
-    make = case_maker(job["case"])
-    unpack = struct.Struct(format_of(job["case"], together=True)).unpack_from
-    layout = job["outcome"]
-    record = struct.Struct(format_of(layout))
-    memory, pack, size = shared.memory, record.pack, record.size
+    case_of, packed = case_maker(job["case"]), packer(job["outcome"])
+    unpack, memory = struct.Struct(format_of(job["case"])).unpack_from, shared.memory
 
-    def call(first: int, count: int) -> None:
+    def call(first: int, count: int) -> Outsides:
+        outsides = {}
         for i in range(first, first + count):
             shared.progress = i
-            case = make(unpack(memory, shared.cases_at + i * shared.case_size))
-            place = shared.outcomes_at + i * size
-            memory[place : place + size] = packed(function(case), layout, pack)
+            case = case_of(unpack(memory, shared.cases_at + i * shared.case_size))
+            record, outside = packed(function(case))
+            place = shared.outcomes_at + i * shared.outcome_size
+            memory[place : place + shared.outcome_size] = record
+            if outside:
+                outsides[i] = outside
+        return outsides
 
     return call
+
+
+def array_of(answer: Any, dtype: Any, shape: tuple[int, ...]) -> Any:
+    """An answer that is an array of outcomes. Raises BadAnswerError if it is not, or too short."""
+    kind = getattr(answer, "dtype", None)
+    if kind is None or kind != dtype:
+        found = type(answer).__name__ if kind is None else _short(kind)
+        raise BadAnswerError(f"returned {found}: expected an array of the OUTCOME dtype")
+    if answer.shape != shape:
+        raise BadAnswerError(f"returned shape {answer.shape} for {shape[0]} cases")
+    return answer
 
 
 def _arrays(job: dict[str, Any], shared: Shared, function: Callable[[Any], Any]) -> Call:
@@ -227,18 +254,14 @@ def _arrays(job: dict[str, Any], shared: Shared, function: Callable[[Any], Any])
         for which in ("case", "outcome")
     )  # fmt: skip
 
-    def call(first: int, count: int) -> None:
+    def call(first: int, count: int) -> Outsides:
         begin = shared.cases_at + first * case.itemsize
         # A copy: the function may keep it, or write to it.
         cases = np.frombuffer(shared.memory[begin : begin + count * case.itemsize], case).copy()
-        answer = function(cases)
-        if not isinstance(answer, np.ndarray) or answer.dtype != outcome:
-            kind = answer.dtype if isinstance(answer, np.ndarray) else type(answer).__name__
-            raise BadAnswerError(f"returned {_short(kind)}: expected an array of the OUTCOME dtype")
-        if answer.shape != (count,):
-            raise BadAnswerError(f"returned shape {answer.shape} for {count} cases")
+        answer = array_of(function(cases), outcome, (count,))
         begin = shared.outcomes_at + first * outcome.itemsize
         shared.memory[begin : begin + count * outcome.itemsize] = answer.tobytes()
+        return {}
 
     return call
 
@@ -312,17 +335,18 @@ def _serve(job: dict[str, Any], channel: _Channel) -> None:
     channel.say()
     while (order := channel.orders.get()) is not None:
         count, one_by_one = order
+        outsides: Outsides = {}
         try:
             if one_by_one:
                 for i in range(count):
                     shared.progress = i
                     call(i, 1)
             else:
-                call(0, count)
+                outsides = call(0, count)
         except BaseException as error:
             channel.say(error=_blame(error))
         else:
-            channel.say()
+            channel.say(outside=outsides)
 
 
 def _supervise(command: list[str], channel: _Channel) -> None:

@@ -17,7 +17,7 @@ import numpy as np
 
 from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, Cases, Outcomes
 from . import host
-from .child import LOOK, POLITE, TIMEOUT, Child, Emulator, EmulatorError, StoppedError
+from .child import LOOK, POLITE, TIMEOUT, Child, Emulator, EmulatorError, EndedError
 
 __all__ = ["Pipe"]
 
@@ -26,24 +26,24 @@ LONGEST: Final = 1 << 16  # bytes in a line
 SHOWN: Final = 60  # characters of a line in a message
 
 
-def _template() -> str:
-    entries = (
-        f'"{name}":' + ("%d" if count == 1 else f"[{','.join(['%d'] * count)}]")
-        for name, _, count in CASE_LAYOUT
-    )
-    return "{" + ",".join(entries) + "}\n"
-
-
-_TEMPLATE: Final = _template()
+_CASE_OF: Final = host.case_maker(CASE_LAYOUT)
 _NUMBERS: Final = struct.Struct(host.format_of(CASE_LAYOUT))
-_PACK: Final = struct.Struct(host.format_of(OUTCOME_LAYOUT)).pack
+_PACKED: Final = host.packer(OUTCOME_LAYOUT)
+_NAMES: Final = [name for name, _, count in CASE_LAYOUT if count == 1]
+_LINE: Final = "{" + ",".join(f'"{name}":%s' for name in _NAMES) + "}\n"
+
+
+def _line_of(numbers: Sequence[int]) -> str:
+    """A case as a line, in a third of the time that an encoder of JSON takes."""
+    event, reads, *registers = _CASE_OF(numbers)
+    return _LINE % (event, [list(pair) for pair in reads], *registers)
 
 
 class Pipe(Emulator):
     """A command that reads cases from its standard input and writes outcomes to its output.
 
-    Both are JSON Lines: an object a line, the fields' names as in `CASE` and `OUTCOME`, an answer
-    for each case in order. What may be left out of an outcome is as with PythonFunction. The
+    Both are JSON Lines: an object a line, with the names that PythonFunction has and lists for
+    pairs, `"reads": [[address, value], ...]`; an answer for each case in order. The
     command is split into words as a shell does, but runs without one. It must flush its output at
     the latest when there is no more input for it, and what it has to say to people belongs on
     standard error.
@@ -64,8 +64,8 @@ class Pipe(Emulator):
             raise EmulatorError(f"{name}: {words[0]}: command not found")
         try:
             self._child = Child({"kind": "pipe", "command": words}, timeout, piped=True)
-        except StoppedError as stopped:
-            raise EmulatorError(f"{name}: {stopped}") from None
+        except EndedError as ended:
+            raise EmulatorError(f"{name}: {ended}") from None
         process = self._child.process
         assert process.stdin is not None
         assert process.stdout is not None
@@ -113,7 +113,7 @@ class Pipe(Emulator):
         while done < len(cases):
             if not waiting and sent < len(cases):
                 numbers = _NUMBERS.iter_unpack(cases[sent : sent + LINES].tobytes())
-                waiting = memoryview("".join(map(_TEMPLATE.__mod__, numbers)).encode())
+                waiting = memoryview("".join(map(_line_of, numbers)).encode())
                 sent += LINES
             # Both directions flow at once: a peer that answers while it is told more never blocks.
             readable, writable, _ = select.select(
@@ -152,19 +152,22 @@ class Pipe(Emulator):
         with suppress(ValueError, RecursionError, host.BadAnswerError):
             answers = json.loads(b"[%b]" % b",".join(lines))
             if len(answers) == len(lines):
-                packed = [host.packed(answer, OUTCOME_LAYOUT, _PACK) for answer in answers]
-                return np.frombuffer(b"".join(packed), OUTCOME)
+                return self._kept([_PACKED(answer) for answer in answers], done)
         packed = []
         for i, line in enumerate(lines):
             try:
                 answer = json.loads(line)
-                packed.append(host.packed(answer, OUTCOME_LAYOUT, _PACK))
+                packed.append(_PACKED(answer))
             except (ValueError, RecursionError):
                 raise self._error_in_line("not JSON", line, cases, done + i) from None
             except host.BadAnswerError as error:
                 what = error if isinstance(answer, dict) else "not an object"
                 raise self._error_in_line(what, line, cases, done + i) from None
-        return np.frombuffer(b"".join(packed), OUTCOME)
+        return self._kept(packed, done)
+
+    def _kept(self, packed: list[tuple[bytes, host.Outside]], done: int) -> Outcomes:
+        self.outside |= {i: outside for i, (_, outside) in enumerate(packed, done) if outside}
+        return np.frombuffer(b"".join(record for record, _ in packed), OUTCOME)
 
     def _error_in_line(self, what: object, line: bytes, cases: Cases, at: int) -> EmulatorError:
         number = self._done + at + 1

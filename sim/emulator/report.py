@@ -20,11 +20,21 @@ __all__ = ["draw_verdict", "draw_why"]
 
 def draw_verdict(verdict: Verdict, console: Console) -> None:
     """Prints the comparison; of the first wrong case the carry chain too, and what explains it."""
+    from rich.text import Text
+
     report(verdict.comparison, console)
+    lines = verdict.coverage.lines()
     if verdict.unknown:
-        console.print("D after RESET is unknown on NMOS: not compared.")
+        lines.append("D after RESET is unknown on NMOS: not compared.")
+    if verdict.one_write:
+        lines.append(
+            f"In {verdict.one_write:,} cases the unmodified byte was not written back first, as "
+            "NMOS does: not counted."
+        )
     if verdict.left_out:
-        console.print(f"Left out: {verdict.left_out:,} cases that no one memory can hold.")
+        lines.append(f"Left out: {verdict.left_out:,} cases that no one memory can hold.")
+    for line in lines:
+        console.print(Text(line), highlight=False)
     if verdict.first is None:
         return
     commands = {"To draw it": verdict.command, "Its waveform": verdict.waveform_command}

@@ -13,10 +13,12 @@ import numpy as np
 from ..cases.kinds import instruction_of
 from ..cases.layout import CASE, OUTCOME, Cases, Outcomes
 from ..cases.memory import possible
-from ..cases.quick import batches, entries_named
+from ..cases.quick import batches, forms_named
 from ..op.commands import operation_command
-from ..witness.comparison import FIELDS, Comparison, Disagreement, Witness
+from ..witness.comparison import FIELDS, Comparison, Disagreement, Witness, outside_of
 from ..witness.gates import Gates
+from .coverage import Coverage
+from .evened import evened
 
 if TYPE_CHECKING:
     from ..diagnose.diagnosis import Cause
@@ -32,7 +34,8 @@ class Verdict:
     """How an emulator stands beside the gates, and what is likely to be wrong with it.
 
     `unknown` names fields that were not compared for an instruction, because the makers leave them
-    open. `left_out` is the number of cases that were not put, as no memory can hold them.
+    open. `left_out` is the number of cases that were not put, as no memory can hold them;
+    `one_write` that of the cases in which the first of two writes to one address did not come.
     """
 
     variant: str
@@ -40,6 +43,8 @@ class Verdict:
     likely: list[Cause] = field(default_factory=list)
     unknown: dict[str, list[str]] = field(default_factory=dict)
     left_out: int = 0
+    one_write: int = 0
+    coverage: Coverage = field(default_factory=Coverage)
     asked: str = ""  # the command that asks again, but for the instruction
 
     @property
@@ -77,7 +82,8 @@ class Verdict:
         likely = [cause.to_json() for cause in self.likely]
         return {
             "agree": found.pop("agree"), "variant": self.variant, **found, "likely": likely,
-            "unknown": self.unknown, "left_out": self.left_out,
+            "unknown": self.unknown, "left_out": self.left_out, "one_write": self.one_write,
+            "coverage": self.coverage.to_json(),
         }  # fmt: skip
 
 
@@ -94,19 +100,18 @@ def judge(
 ) -> Verdict:
     """Puts the same cases to the gates and to the emulator.
 
-    Those of all instructions and events, or of the `names` that `trials.entries_named` takes.
+    Those of all instructions and events, or of the `names` that `quick.forms_named` takes.
     `which` is "quick", some thousand cases of each instruction, or "full", every one that can
     matter. `progress` is told how many are done. Raises what the emulator raises, ValueError for an
     unknown name or field, and NetlistError if the gates cannot be made.
     """
-    asked_for = entries_named(names)
+    asked_for = forms_named(names)
     total = nothing_compared(skip)
     gates = gates or Gates(variant)
-    evidence, left_out = _Evidence(), 0
-    unknown: dict[str, list[str]] = {}
+    evidence, left_out, one_write = _Evidence(), 0, 0
     with ThreadPoolExecutor(1) as beside, _closed_if_interrupted(emulator):
-        for name, entries in asked_for.items():
-            for cases in batches(entries, which, seed):
+        for forms in asked_for.values():
+            for cases in batches(forms, which, seed):
                 fitting = possible(cases)
                 if not fitting.all():
                     left_out += int(np.count_nonzero(~fitting))
@@ -114,19 +119,22 @@ def judge(
                 # The emulator is another process's work: the other thread mostly waits for it.
                 answers = beside.submit(emulator.execute, cases)
                 expected = gates.execute(cases)
-                actual = answers.result()
-                if name == "RESET" and variant != "cmos" and "p.d" not in total.skipped:
-                    unknown[name] = ["p.d"]
-                    actual = _with_d_of(expected, actual)
-                part = Comparison.of(cases, expected, actual, skip)
+                answered = answers.result()
+                actual = evened(cases, expected, answered, variant)
+                one_write += int(np.count_nonzero(actual["writes"] != answered["writes"]))
+                part = Comparison.of(cases, expected, actual, skip, outside_of(emulator))
                 total = total.merge(part)
                 evidence.add(part, (cases, expected, actual))
                 if progress is not None:
                     progress(total.cases + left_out)
             evidence.close()
-    likely = evidence.diagnose(variant, total.skipped)
-    asked = _asked(emulator, variant, which, seed, skip)
-    return Verdict(variant, total, likely, unknown, left_out, asked)
+    known = variant == "cmos" or "RESET" not in asked_for or "p.d" in total.skipped
+    opcodes = {form.opcode for forms in asked_for.values() for form in forms} - {None}
+    return Verdict(
+        variant, total, evidence.diagnose(variant, total.skipped),
+        {} if known else {"RESET": ["p.d"]}, left_out, one_write,
+        Coverage(frozenset(opcodes), variant), _asked(emulator, variant, which, seed, skip),
+    )  # fmt: skip
 
 
 def nothing_compared(skip: Collection[str]) -> Comparison:
@@ -148,13 +156,6 @@ def _closed_if_interrupted(emulator: Witness) -> Iterator[None]:
         if close is not None:
             close()
         raise
-
-
-def _with_d_of(expected: Outcomes, actual: Outcomes) -> Outcomes:
-    """The outcomes with D as it is expected: after RESET the makers leave it open on NMOS."""
-    actual = actual.copy()
-    actual["p"] = actual["p"] & ~np.uint8(8) | expected["p"] & np.uint8(8)
-    return actual
 
 
 def _asked(emulator: Witness, variant: str, which: str, seed: int, skip: Collection[str]) -> str:

@@ -11,49 +11,71 @@ from types import SimpleNamespace
 import numpy as np
 from emulator import OPCODES, VARIANT
 
-from carrywave.sim.cases.layout import OUTCOME
+from carrywave.sim import OUTCOME
 
-EVENTS = {1: "irq", 2: "nmi", 3: "reset"}
+EVENTS = ("", "irq", "nmi", "reset")
 FLAGS = {"n": 7, "v": 6, "d": 3, "i": 2, "z": 1, "c": 0}
+
+
+# What an emulator of arrays needs to stand beside the gates
 
 
 def execute(cases):
     """An array of the layout CASE in, an array of the layout OUTCOME out."""
     outcomes = np.zeros(len(cases), OUTCOME)
     event = np.where((cases["event"] == 1) & (cases["p"] & 4 > 0), 0, cases["event"])
-    does = np.where(event > 0, event.astype(int) << 8, cases["bytes"][:, 0])
-    for what in np.flatnonzero(np.bincount(does)):
-        rows = does == what
-        outcomes[rows] = execute_alike(cases[rows], what)
+    does = np.where(event > 0, event.astype(int) << 8, read(cases, cases["pc"]))
+    for what in np.unique(does):
+        outcomes[does == what] = execute_alike(cases[does == what], what)
     return outcomes
+
+
+def read(cases, address):
+    """What lies at an address in each row; 0 where no case says what does."""
+    listed = np.arange(cases["read_address"].shape[1]) < cases["reads"][:, None]
+    there = listed & (cases["read_address"] == np.reshape(address, (-1, 1)))
+    return np.where(there, cases["read_value"], 0).max(axis=1).astype(int)
 
 
 def execute_alike(cases, what):
     """Rows that do the same: an opcode, or an event times 256."""
-    name, mode, cycles = OPCODES[what] if what < 256 else (EVENTS[what >> 8], "implied", 7)
-    s = SimpleNamespace(cycles=cycles, pulled=0, pushes=[], stored=None, cases=cases)
-    for register in ("pc", "a", "x", "y", "sp", "vector"):
+    s = SimpleNamespace(cases=cases, writes=[])
+    for register in ("pc", "a", "x", "y", "sp"):
         setattr(s, register, cases[register].astype(int))
     set_flags(s, cases["p"].astype(int))
-    if what < 256:
-        s.pc = (s.pc + cases["length"]) & 0xFFFF
-    low, high = cases["bytes"][:, 1].astype(int), cases["bytes"][:, 2].astype(int)
-    s.argument = low | high << 8
-    s.m = {"immediate": low, "accumulator": s.a}.get(mode, cases["operand"].astype(int))
-    s.in_memory = mode != "accumulator"
-
-    DO[name](s)
-
+    run(s, *(OPCODES[what] if what < 256 else (EVENTS[what >> 8], "none", 7)))
     outcomes = np.zeros(len(cases), OUTCOME)
     for field in ("pc", "a", "x", "y", "sp", "cycles"):
         outcomes[field] = getattr(s, field)
-    outcomes["p"] = flags(s, 1)
-    outcomes["pushes"] = len(s.pushes)
-    for i, (address, byte) in enumerate(s.pushes):
-        outcomes["push_address"][:, i], outcomes["pushed"][:, i] = address, byte
-    if s.stored is not None:
-        outcomes["stores"], outcomes["stored"] = 1, s.stored
+    outcomes["p"], outcomes["writes"] = flags(s, 1), len(s.writes)
+    for i, (address, byte) in enumerate(s.writes):
+        outcomes["write_address"][:, i], outcomes["write_value"][:, i] = address, byte
     return outcomes
+
+
+# The emulator
+
+
+def run(s, name, mode, cycles):
+    """One instruction or event in all rows."""
+    s.cycles, s.address, s.m = cycles, None, s.a
+    if mode != "none":
+        fetch(s)
+    if mode in ("immediate", "relative"):
+        s.m = fetch(s)
+    elif mode == "zero_page":
+        s.address = fetch(s)
+    elif mode == "absolute":
+        s.address = fetch(s) | fetch(s) << 8
+    if s.address is not None:
+        s.m = read(s.cases, s.address)
+    DO[name](s)
+
+
+def fetch(s):
+    byte = read(s.cases, s.pc)
+    s.pc = (s.pc + 1) & 0xFFFF
+    return byte
 
 
 def flags(s, b):
@@ -72,13 +94,13 @@ def set_nz(s, byte):
 
 
 def push(s, byte):
-    s.pushes.append((0x100 | s.sp, byte))
+    s.writes.append((0x100 | s.sp, byte))
     s.sp = (s.sp - 1) & 0xFF
 
 
 def pull(s):
-    s.sp, s.pulled = (s.sp + 1) & 0xFF, s.pulled + 1
-    return s.cases["pulled"][:, s.pulled - 1].astype(int)
+    s.sp = (s.sp + 1) & 0xFF
+    return read(s.cases, 0x100 | s.sp)
 
 
 # Arithmetic
@@ -139,10 +161,10 @@ def bit(s):
 def change(s, byte):
     """Puts a result where the operand came from."""
     set_nz(s, byte)
-    if s.in_memory:
-        s.stored = byte
-    else:
+    if s.address is None:
         s.a = byte
+    else:
+        store(s, byte)
 
 
 def shift_left(s, comes_in):
@@ -162,6 +184,10 @@ def load(s, register, byte):
     setattr(s, register, set_nz(s, byte & 0xFF))
 
 
+def store(s, byte):
+    s.writes.append((s.address, byte))
+
+
 def put(s, name, value):
     setattr(s, name, value)
 
@@ -171,15 +197,14 @@ def set_flag(s, flag, value):
 
 
 def branch(s, taken):
-    offset = s.argument & 0xFF
-    target = (s.pc + offset - (offset >> 7 << 8)) & 0xFFFF
+    target = (s.pc + s.m - (s.m >> 7 << 8)) & 0xFFFF
     s.cycles = s.cycles + np.where(taken, np.where(target >> 8 == s.pc >> 8, 1, 2), 0)
     s.pc = np.where(taken, target, s.pc)
 
 
 def jsr(s):
     push_word(s, (s.pc - 1) & 0xFFFF)
-    s.pc = s.argument
+    s.pc = s.address
 
 
 def push_word(s, word):
@@ -198,22 +223,27 @@ def rti(s):
     s.pc = low | pull(s) << 8
 
 
-def enter(s, b):
+def brk(s):
+    fetch(s)  # the byte after the opcode is skipped
+    enter(s, 0xFFFE, 1)
+
+
+def enter(s, vector, b):
     push_word(s, s.pc)
     push(s, flags(s, b))
-    leave(s)
+    leave_for(s, vector)
 
 
 def reset(s):
     s.sp = (s.sp - 3) & 0xFF
-    leave(s)
+    leave_for(s, 0xFFFC)
 
 
-def leave(s):
+def leave_for(s, vector):
     set_flag(s, "i", 1)
     if VARIANT == "cmos":
         set_flag(s, "d", 0)
-    s.pc = s.vector
+    s.pc = read(s.cases, vector) | read(s.cases, vector + 1) << 8
 
 
 DO = {
@@ -227,8 +257,8 @@ DO = {
     "inx": lambda s: load(s, "x", s.x + 1), "iny": lambda s: load(s, "y", s.y + 1),
     "dex": lambda s: load(s, "x", s.x - 1), "dey": lambda s: load(s, "y", s.y - 1),
     "lda": lambda s: load(s, "a", s.m), "ldx": lambda s: load(s, "x", s.m),
-    "ldy": lambda s: load(s, "y", s.m), "sta": lambda s: put(s, "stored", s.a),
-    "stx": lambda s: put(s, "stored", s.x), "sty": lambda s: put(s, "stored", s.y),
+    "ldy": lambda s: load(s, "y", s.m), "sta": lambda s: store(s, s.a),
+    "stx": lambda s: store(s, s.x), "sty": lambda s: store(s, s.y),
     "tax": lambda s: load(s, "x", s.a), "tay": lambda s: load(s, "y", s.a),
     "tsx": lambda s: load(s, "x", s.sp), "txa": lambda s: load(s, "a", s.x),
     "txs": lambda s: put(s, "sp", s.x), "tya": lambda s: load(s, "a", s.y),
@@ -240,8 +270,8 @@ DO = {
     "bvc": lambda s: branch(s, s.v == 0), "bvs": lambda s: branch(s, s.v == 1),
     "bcc": lambda s: branch(s, s.c == 0), "bcs": lambda s: branch(s, s.c == 1),
     "bne": lambda s: branch(s, s.z == 0), "beq": lambda s: branch(s, s.z == 1),
-    "jmp": lambda s: put(s, "pc", s.argument), "pha": lambda s: push(s, s.a),
+    "jmp": lambda s: put(s, "pc", s.address), "pha": lambda s: push(s, s.a),
     "php": lambda s: push(s, flags(s, 1)), "pla": lambda s: load(s, "a", pull(s)),
-    "plp": lambda s: set_flags(s, pull(s)), "brk": lambda s: enter(s, 1),
-    "irq": lambda s: enter(s, 0), "nmi": lambda s: enter(s, 0),
+    "plp": lambda s: set_flags(s, pull(s)), "brk": brk,
+    "irq": lambda s: enter(s, 0xFFFE, 0), "nmi": lambda s: enter(s, 0xFFFA, 0),
 }  # fmt: skip

@@ -61,7 +61,7 @@ static int adc(struct cpu *cpu, uint8_t m) {
     uint8_t a = cpu->a;
     int low = (a & 0x0F) + (m & 0x0F) + cpu->c;
     set_sum(cpu, m);
-    if (!cpu->d || cpu->variant == BINARY)
+    if (!cpu->d || VARIANT == BINARY)
         return 0;
     if (low > 0x09)
         low = ((low + 0x06) & 0x0F) + 0x10;
@@ -72,7 +72,7 @@ static int adc(struct cpu *cpu, uint8_t m) {
         sum += 0x60;
     cpu->c = sum > 0xFF;
     cpu->a = sum;
-    if (cpu->variant != CMOS)
+    if (VARIANT != CMOS)
         return 0;
     set_nz(cpu, cpu->a);
     return 1;
@@ -82,9 +82,9 @@ static int sbc(struct cpu *cpu, uint8_t m) {
     uint8_t a = cpu->a;
     int borrow = !cpu->c, low = (a & 0x0F) - (m & 0x0F) - borrow, difference;
     set_sum(cpu, ~m);
-    if (!cpu->d || cpu->variant == BINARY)
+    if (!cpu->d || VARIANT == BINARY)
         return 0;
-    if (cpu->variant == NMOS) {
+    if (VARIANT == NMOS) {
         if (low < 0)
             low = ((low - 0x06) & 0x0F) - 0x10;
         difference = (a & 0xF0) - (m & 0xF0) + low;
@@ -157,20 +157,20 @@ static int enter(struct cpu *cpu, uint16_t at, bool b) {
     push_word(cpu, cpu->pc);
     push(cpu, cpu_flags(cpu, b));
     cpu->i = true;
-    if (cpu->variant == CMOS)
+    if (VARIANT == CMOS)
         cpu->d = false;
     cpu->pc = vector(at);
     return 7;
 }
 
-int cpu_irq(struct cpu *cpu) { return cpu->i ? 0 : enter(cpu, 0xFFFE, false); }
+int cpu_irq(struct cpu *cpu) { return cpu->i ? cpu_step(cpu) : enter(cpu, 0xFFFE, false); }
 
 int cpu_nmi(struct cpu *cpu) { return enter(cpu, 0xFFFA, false); }
 
 int cpu_reset(struct cpu *cpu) {
     cpu->sp -= 3;
     cpu->i = true;
-    if (cpu->variant == CMOS)
+    if (VARIANT == CMOS)
         cpu->d = false;
     cpu->pc = vector(0xFFFC);
     return 7;

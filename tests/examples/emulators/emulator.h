@@ -5,10 +5,14 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-enum variant { NMOS, CMOS, BINARY }; /* BINARY: NMOS with decimal mode disconnected */
+#define NMOS 0
+#define CMOS 1
+#define BINARY 2 /* NMOS with decimal mode disconnected */
+#ifndef VARIANT
+#define VARIANT NMOS
+#endif
 
 struct cpu {
-    enum variant variant;
     uint16_t pc;
     uint8_t a, x, y, sp;
     bool n, v, d, i, z, c;
@@ -16,7 +20,7 @@ struct cpu {
 
 /* Each of these returns the clocks it took. */
 int cpu_step(struct cpu *cpu);
-int cpu_irq(struct cpu *cpu); /* 0: masked, nothing happened */
+int cpu_irq(struct cpu *cpu); /* masked: the next instruction is run */
 int cpu_nmi(struct cpu *cpu);
 int cpu_reset(struct cpu *cpu);
 

@@ -15,22 +15,24 @@ import pytest
 import carrywave.sim
 
 # Until it is installed anew, an editable install does not know the entry point.
-INSTALLED = [e for e in entry_points(group="pytest11") if e.value == "carrywave.sim.plugin"]
-PLUGIN = "carrywave" if INSTALLED else "carrywave.sim.plugin"
+HOME = "carrywave.sim.emulator.fixture"
+INSTALLED = [e for e in entry_points(group="pytest11") if e.value == HOME]
+PLUGIN = "carrywave" if INSTALLED else HOME
 
 HEAD = """
 import numpy as np
 from carrywave.sim import CASE, Model
-from carrywave.sim.mistakes import BY_NUMBER, Mistaken
-from carrywave.sim.cases import OUTCOME
+from carrywave.sim.cases.layout import plain
+from carrywave.sim.mistakes.catalogue import BY_NUMBER, Mistaken
 
 def one(case, model=Model()):
     row = np.zeros(1, CASE)
-    for name in CASE.names:
-        value = getattr(case, name)
-        row[name] = list(value) if isinstance(value, bytes) else value
-    answer = model.execute(row)[0]
-    return {name: answer[name].tolist() for name in OUTCOME.names}
+    for name in ("event", "pc", "a", "x", "y", "sp", "p"):
+        row[name] = getattr(case, name)
+    row["reads"] = len(case.reads)
+    for i, (address, byte) in enumerate(case.reads):
+        row["read_address"][0, i], row["read_value"][0, i] = address, byte
+    return plain(model.execute(row)[0])
 """
 
 
@@ -79,11 +81,24 @@ def test_mine(carrywave_gates):
     assert status == 1, said
     for words in (
         "Disagree: ", "First wrong case: ADC", "p.v", "To draw it:      carrywave op ADC",
-        "V must be carry 8 XOR carry 7", "1 failed",
+        "V must be carry 8 XOR carry 7", "Covered: 4 of 151 documented opcodes.", "1 failed",
     ):  # fmt: skip
         assert words in said
-    assert "plugin.py" not in said
+    assert "fixture.py" not in said
     assert "Traceback" not in said
+
+
+def test_a_value_outside_its_range_is_wrong_and_told(tmp_path: Path) -> None:
+    status, said = session(
+        tmp_path,
+        """
+def test_mine(carrywave_gates):
+    carrywave_gates.check(lambda case: {**one(case), "x": one(case)["x"] + 256}, ["TAY"])
+""",
+    )
+    assert status == 1, said
+    for words in ("Disagree: 1,025 of 1,025 cases.", "x:1,025", ": expected 0 to 255", "  x is "):
+        assert words in said
 
 
 def test_the_variant_is_an_option(tmp_path: Path) -> None:
@@ -130,8 +145,8 @@ def test_what_cannot_be_compared_fails_and_says_why(tmp_path: Path) -> None:
 def test_a_run_that_does_not_use_it_imports_nothing_heavy(tmp_path: Path) -> None:
     (tmp_path / "test_other.py").write_text(
         "import sys\n\ndef test_other():\n"
-        "    names = ('numpy', 'amaranth', 'rich.console', 'click', 'carrywave.sim.gates')\n"
-        "    assert 'carrywave.sim.plugin' in sys.modules\n"
+        "    names = ('numpy', 'amaranth', 'rich.console', 'click', 'carrywave.sim.witness.gates')\n"
+        f"    assert {HOME!r} in sys.modules\n"
         "    assert [name for name in names if name in sys.modules] == []\n"
     )
     command = [sys.executable, "-W", "error", "-m", "pytest", "-q", "-p", PLUGIN]
@@ -151,11 +166,12 @@ def test_the_package_exports_what_it_documents() -> None:
     code = (
         "import sys, carrywave.sim as s\n"
         "assert 'numpy' not in sys.modules\n"
-        "import carrywave.sim.compare, carrywave.sim.verdict\n"
+        "import carrywave.sim.witness.comparison, carrywave.sim.emulator.verdict\n"
         "from carrywave.sim import *\n"
         "assert callable(compare) and s.compare is compare\n"
         "assert compare(Gates(), Model(), sampled_cases(1000, seed=1)).agree\n"
-        "assert sum(len(c) for c in exhaustive_cases('RESET')) > 65536\n"
+        "from carrywave.sim.family.instructions import ENTRIES\n"
+        "assert sum(len(c) for c in exhaustive_cases(ENTRIES['RESET'])) > 65536\n"
         "print(*(name for name in s.__all__ if getattr(s, name) is not None))\n"
     )
     done = subprocess.run(
