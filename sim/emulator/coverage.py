@@ -37,7 +37,7 @@ class Coverage:
         """In words: how many of how many, and by name the others."""
         said = [f"Covered: {len(self.opcodes)} of {len(DOCUMENTED)} documented opcodes."]
         if self.not_compared:
-            said.append(f"Not compared: {grouped(self.not_compared)}.")
+            said.append(f"Opcodes not compared: {grouped(self.not_compared)}.")
         if self.not_built:
             said.append(f"Documented, not built yet: {grouped(self.not_built)}.")
         if self.variant == "cmos":

@@ -27,10 +27,8 @@ def draw_verdict(verdict: Verdict, console: Console) -> None:
     if verdict.unknown:
         lines.append("D after RESET is unknown on NMOS: not compared.")
     if verdict.one_write:
-        lines.append(
-            f"In {verdict.one_write:,} cases the unmodified byte was not written back first, as "
-            "NMOS does: not counted."
-        )
+        what = "NMOS's write of the unmodified byte"
+        lines.append(f"Not counted: {what}, left out in {verdict.one_write:,} cases.")
     if verdict.left_out:
         lines.append(f"Left out: {verdict.left_out:,} cases that no one memory can hold.")
     for line in lines:

@@ -129,11 +129,12 @@ def judge(
                     progress(total.cases + left_out)
             evidence.close()
     known = variant == "cmos" or "RESET" not in asked_for or "p.d" in total.skipped
-    opcodes = {form.opcode for forms in asked_for.values() for form in forms} - {None}
+    opcodes = (form.opcode for forms in asked_for.values() for form in forms)
+    covered = Coverage(frozenset(opcode for opcode in opcodes if opcode is not None), variant)
     return Verdict(
         variant, total, evidence.diagnose(variant, total.skipped),
-        {} if known else {"RESET": ["p.d"]}, left_out, one_write,
-        Coverage(frozenset(opcodes), variant), _asked(emulator, variant, which, seed, skip),
+        {} if known else {"RESET": ["p.d"]}, left_out, one_write, covered,
+        _asked(emulator, variant, which, seed, skip),
     )  # fmt: skip
 
 

@@ -204,7 +204,11 @@ class Comparison:
             else Disagreement(
                 first,
                 *(_single(whole, first) for whole in (cases, expected, actual)),
-                {n: what for n, what in outside.get(first, {}).items() if set(spelled(n)) - left},
+                outside={
+                    name: what
+                    for name, what in outside.get(first, {}).items()
+                    if set(spelled(name)) - left
+                },
             ),
             skipped=skipped,
             uncounted=0 if "cycles" in skipped else uncounted,

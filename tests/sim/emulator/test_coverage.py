@@ -24,7 +24,7 @@ def test_what_was_not_asked_is_named_too() -> None:
     asked = frozenset(BY_OPCODE) - {0x0A, 0x06, 0x69, 0x4C, 0x20, 0xEA}
     assert Coverage(asked).lines() == [
         "Covered: 86 of 151 documented opcodes.",
-        "Not compared: ADC #; ASL A zp; JMP JSR abs; NOP.",
+        "Opcodes not compared: ADC #; ASL A zp; JMP JSR abs; NOP.",
         NOT_BUILT,
     ]
     assert Coverage().lines()[0] == "Covered: 0 of 151 documented opcodes."
