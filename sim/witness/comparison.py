@@ -203,7 +203,9 @@ class Comparison:
             if first is None
             else Disagreement(
                 first,
-                *(_single(whole, first) for whole in (cases, expected, actual)),
+                _single(cases, first),
+                _single(expected, first),
+                _single(actual, first),
                 outside={
                     name: what
                     for name, what in outside.get(first, {}).items()

@@ -210,6 +210,20 @@ def test_the_readmes_wrong_emulator_is_found_out(command: Command, carrywave: Co
     assert Path("first.vcd").read_text() == first
 
 
+def test_the_readmes_lines_are_a_case_and_what_becomes_of_it() -> None:
+    lines = (EXAMPLES.parents[2] / "README.md").read_text().splitlines()
+    (asked,) = (json.loads(line) for line in lines if line.startswith('{"event"'))
+    (answer,) = (json.loads(line) for line in lines if line.startswith('{"pc"'))
+    case = np.zeros((), CASE)
+    for i, pair in enumerate(asked["reads"]):
+        case["read_address"][i], case["read_value"][i] = pair
+    for name in ("event", "pc", "a", "x", "y", "sp", "p"):
+        case[name] = asked[name]
+    case["reads"] = len(asked["reads"])
+    assert plain(case) == asked
+    assert plain(Model().execute(case)) == answer
+
+
 # Mistakes in C: old text, new text, and by instruction the fields that are wrong
 
 BRANCHES = sorted(one.mnemonic for one in INSTRUCTIONS if one.branches)
