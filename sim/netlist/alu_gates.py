@@ -55,7 +55,7 @@ def _uses() -> dict[str, Use]:
     found = {}
     for mnemonic, modes in BY_MNEMONIC.items():
         # A shift of the accumulator comes before that of memory: it is the same operation.
-        opcodes = sorted((entry.mode != "accumulator", entry.opcode) for entry in modes.values())
+        opcodes = sorted((form.mode.operand != "a", form.opcode) for form in modes.values())
         if opcodes[0][1] not in actions:
             continue
         operation, left, flags = actions[opcodes[0][1]]

@@ -11,12 +11,12 @@ from typing import Any, Final
 
 from .synthesis import ONE, ZERO, Gate, Netlist, NetlistError
 
-__all__ = ["FUNCTIONS", "Clock", "compile_clock", "compile_wires", "cone"]
+__all__ = ["FUNCTIONS", "ClockFunction", "compile_clock", "compile_wires", "cone"]
 
 #: One clock as a generator: started with (flip-flops, inputs but the data bus, ones), it yields the
 #: wires that are settled before memory answers, is sent the eight data wires, and returns
 #: (flip-flops' next values, wires that are settled at the end of the clock).
-Clock = Callable[[Sequence[Any], Sequence[Any], Any], Any]
+ClockFunction = Callable[[Sequence[Any], Sequence[Any], Any], Any]
 
 EXPRESSIONS: Final = {
     "AND": "{0} & {1}",
@@ -87,7 +87,7 @@ class _Writer:
         return "(" + "".join(f"{self.variables[wire]}, " for wire in wires) + ")"
 
 
-def compile_clock(netlist: Netlist, early: Sequence[int], late: Sequence[int]) -> Clock:
+def compile_clock(netlist: Netlist, early: Sequence[int], late: Sequence[int]) -> ClockFunction:
     """One clock of the netlist. NetlistError if an `early` wire depends on the data bus."""
     data = netlist.inputs["data_in"]
     first = cone(netlist, early)
@@ -113,7 +113,7 @@ def compile_clock(netlist: Netlist, early: Sequence[int], late: Sequence[int]) -
         writer.write(i, gate)
     returned = writer.tuple_of(d for _, d in netlist.flops), writer.tuple_of(late)
     lines += [*writer.lines, f"    return {returned[0]}, {returned[1]}"]
-    clock: Clock = _function(lines, "clock")
+    clock: ClockFunction = _function(lines, "clock")
     return clock
 
 

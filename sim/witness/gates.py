@@ -15,7 +15,7 @@ from ..family.address import Term
 from ..family.instructions import Instruction, standing
 from ..family.members import EVENTS
 from ..family.status import ALWAYS, FLAG_BITS, LOWEST_FIRST
-from ..netlist.compiled import Clock, compile_clock, compile_wires
+from ..netlist.compiled import ClockFunction, compile_clock, compile_wires
 from ..netlist.planes import pack, unpack
 from ..netlist.synthesis import Netlist, drawn_netlist
 
@@ -38,7 +38,7 @@ class Unit:
     def __init__(self, netlist: Netlist) -> None:
         self.netlist = netlist
         self.early = [wire for name in EARLY for wire in netlist.outputs[name]]
-        self.clock: Clock = compile_clock(netlist, self.early, netlist.outputs["data_out"])
+        self.clock: ClockFunction = compile_clock(netlist, self.early, netlist.outputs["data_out"])
         place = {q: i for i, (q, _) in enumerate(netlist.flops)}
         self.flops = {
             name: [place[wire] for wire in wires]
