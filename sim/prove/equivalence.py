@@ -14,7 +14,7 @@ import z3
 
 from ..netlist.compiled import compile_wires
 from ..netlist.synthesis import Netlist, NetlistError, netlist_by
-from .terms import Query, Table, UnknownError, Wire, term_of
+from .terms import BitTable, Query, UnknownError, Wire, term_of
 
 __all__ = ["Equivalence", "equivalence", "optimised_netlist"]
 
@@ -64,7 +64,7 @@ def equivalence(drawn: Netlist, other: Netlist, timeout: float = 60) -> Equivale
 
     Raises NetlistError if they do not have the same inputs, outputs and flip-flops.
     """
-    table = Table()
+    table = BitTable()
     names = flop_names(drawn, other)
     left, right = (functions(netlist, names, table) for netlist in (drawn, other))
     if left.keys() != right.keys():
@@ -114,7 +114,7 @@ def flop_names(*netlists: Netlist) -> list[str]:
     return names
 
 
-def functions(netlist: Netlist, names: list[str], table: Table) -> dict[str, Wire]:
+def functions(netlist: Netlist, names: list[str], table: BitTable) -> dict[str, Wire]:
     """Every output and next value over the symbols of inputs and flip-flops, by name and bit."""
     places = netlist.inputs | {name: netlist.names[name] for name in names}
     sources = [wire for wires in places.values() for wire in wires]

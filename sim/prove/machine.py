@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from ..family.members import EVENTS
+from ..family.status import FLAGS
 from ..netlist.compiled import compile_clock
 from ..netlist.synthesis import Netlist, NetlistError
-from .terms import Table, Wire, constant
+from .terms import BitTable, Wire, constant
 
 __all__ = ["Machine"]
 
@@ -17,13 +18,13 @@ OUTPUTS: Final = ("address", "data_out", "write", "sync", "stopped", "clock_numb
 # The flip-flops, and the symbols for what is in them before.
 STATE: Final = {
     "pc": "pc", "register_a": "a", "register_x": "x", "register_y": "y", "stack.pointer": "sp",
-    **{f"status.flags.{flag}": flag for flag in "nvdizc"},
+    **{f"status.flags.{flag}": flag for flag in FLAGS},
     **{
         f"interrupts.{name}": name
         for name in ("nmi_before", "nmi_pending", "nmi_decided", "irq_decided")
     },
     # what an earlier sequence left there, which must not matter
-    **{name: name for name in ("low", "high", "latch", "control.opcode")},
+    **{name: f"earlier.{name}" for name in ("low", "high", "latch", "control.opcode")},
     **{name: name for name in CONTROL},
 }  # fmt: skip
 PINS: Final = {"irq_n": 1, "nmi_n": 1, "reset_n": 1}
@@ -77,7 +78,7 @@ class Machine:
             outputs[name], at = list(late[at:end]), end
         return list(state), outputs
 
-    def symbols(self, table: Table, control: Sequence[Wire] | None) -> list[Wire]:
+    def symbols(self, table: BitTable, control: Sequence[Wire] | None) -> list[Wire]:
         """A state of symbols, all but control if that is given."""
         state: list[Wire] = [0] * len(self.netlist.flops)
         for name, symbol in STATE.items():

@@ -1,9 +1,8 @@
 """Proof: the netlist does what the specification says, in every state there is.
 
-One clock of the netlist is the same function that evaluates cases, given symbols for wires. The
-opcode is a number, so control folds away and what is left is the datapath, clock by clock; where a
-sequence can go on in several ways, each is followed by itself. Z3 then looks for a state in which a
-register, flag, address or byte differs from its term of the specification.
+One clock of the netlist is the same function that evaluates cases, given symbols for wires. Each
+instruction is followed clock by clock, on every path that it can take. Z3 then looks for a state in
+which a register, flag, address or byte differs from its term of the specification.
 
 An instruction starts with every register, flag, byte and latch unknown, and what it leaves is
 proved to be a start again: of an instruction, or of the entry that the pins ask for. Reset is
@@ -15,27 +14,23 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any
 
-from ..family.instructions import BY_MNEMONIC
-from ..family.members import EVENTS, VARIANTS
+from ..cases.kinds import forms_of
+from ..family.instructions import NAMES, Instruction
+from ..family.members import VARIANTS
 from ..netlist.synthesis import Netlist, drawn_netlist
+from .counterexample import Refuted
 from .equivalence import Equivalence, equivalence, optimised_netlist
 from .machine import Machine
-from .prover import TIMEOUT, Proof, Prover, Refuted
+from .prover import TIMEOUT, Proof, Prover
 from .specification import Specification, specify
 
-__all__ = ["ROWS", "ProofReport", "proof_size", "prove"]
-
-#: What there is a row for: the mnemonics, then the entries.
-ROWS: Final = (*BY_MNEMONIC, *EVENTS[1:])
-
-
-# All opcodes
+__all__ = ["ProofReport", "RowProof", "VariantProof", "proof_size", "prove"]
 
 
 @dataclass
-class Share:
+class RowProof:
     """What was found out about the opcodes of one mnemonic, or about one entry."""
 
     proofs: list[Proof] = field(default_factory=list)
@@ -43,7 +38,7 @@ class Share:
     @property
     def opcodes(self) -> list[int]:
         """None for an entry."""
-        return [proof.opcode for proof in self.proofs if proof.opcode is not None]
+        return [o for proof in self.proofs if (o := proof.instruction.opcode) is not None]
 
     @property
     def properties(self) -> int:
@@ -74,23 +69,23 @@ class Share:
 
 @dataclass
 class VariantProof:
-    """One variant, a share for each row."""
+    """One variant, by mnemonic or event in the order of `NAMES`."""
 
     variant: str
-    shares: dict[str, Share]
+    rows: dict[str, RowProof]
     equivalence: Equivalence
     seconds: float
 
     @property
     def agree(self) -> bool:
         """True if there was something to prove in every row, and all of it is proved."""
-        rows = [share.agree for share in self.shares.values()]
+        rows = [row.agree for row in self.rows.values()]
         return bool(rows) and all(rows) and self.equivalence.agree
 
     @property
-    def total(self) -> Share:
+    def total(self) -> RowProof:
         """All rows as one."""
-        return Share([proof for share in self.shares.values() for proof in share.proofs])
+        return RowProof([proof for row in self.rows.values() for proof in row.proofs])
 
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
@@ -100,12 +95,12 @@ class VariantProof:
             "seconds": round(self.seconds, 3),
             "instructions": {
                 name: {
-                    "opcodes": share.opcodes,
-                    "properties": share.properties,
-                    "refuted": len(share.refuted),
-                    "unproved": share.unproved,
+                    "opcodes": row.opcodes,
+                    "properties": row.properties,
+                    "refuted": len(row.refuted),
+                    "unproved": row.unproved,
                 }
-                for name, share in self.shares.items()
+                for name, row in self.rows.items()
             },
             "equivalence": self.equivalence.to_json(),
         }
@@ -141,13 +136,8 @@ class ProofReport:
 def proof_size(variant: str = "all", names: Collection[str] = ()) -> int:
     """How many opcodes and entries there are to do; an optimised netlist counts as one more."""
     variants = VARIANTS if variant == "all" else (variant,)
-    each = sum(len(forms(name)) for name in ROWS if not names or name in names)
+    each = sum(len(forms_of(name)) for name in NAMES if not names or name in names)
     return len(variants) * (each + 1)
-
-
-def forms(name: str) -> list[str]:
-    """The modes of a mnemonic; an entry has the mode ""."""
-    return list(BY_MNEMONIC.get(name, ("",)))
 
 
 def prove(
@@ -157,11 +147,11 @@ def prove(
     *,
     netlist: Netlist | None = None,
     optimised: Netlist | None = None,
-    specification: Callable[[str, str, str], Specification] = specify,
+    specification: Callable[[Instruction, str], Specification] = specify,
     timeout: float = TIMEOUT,
     adder: str = "ripple",
 ) -> ProofReport:
-    """Proves the rows named, or all of `ROWS`, and that the optimised netlist is the drawn one.
+    """Proves the rows named, or all of `NAMES`, and that the optimised netlist is the drawn one.
 
     `variant` may be "all", and `adder` is the form of the ALU's. `netlist` and `optimised` stand in
     for the variant's own, and `specification` for the one that is. `progress` is told what is done
@@ -170,7 +160,7 @@ def prove(
     row, variant or adder.
     """
     for name in names:
-        if name not in ROWS:
+        if name not in NAMES:
             raise ValueError(f"row {name!r}: expected a mnemonic, IRQ, NMI or RESET")
     if variant not in (*VARIANTS, "all"):
         raise ValueError(f"variant {variant!r}: expected one of {', '.join(VARIANTS)}, all")
@@ -179,18 +169,18 @@ def prove(
         began = time.perf_counter()
         drawn = netlist or drawn_netlist(one, adder)
         machine = Machine(drawn)
-        shares = {}
-        for name in ROWS:
+        rows: dict[str, RowProof] = {}
+        for name in NAMES:
             if not names or name in names:
-                shares[name] = Share()
-                for mode in forms(name):
-                    prover = Prover(machine, specification(name, mode, one), timeout)
-                    shares[name].proofs.append(prover.prove())
+                rows[name] = RowProof()
+                for instruction in forms_of(name):
+                    prover = Prover(machine, specification(instruction, one), timeout)
+                    rows[name].proofs.append(prover.prove())
                     done += 1
                     if progress is not None:
                         progress(done)
         equal = equivalence(drawn, optimised or optimised_netlist(one, adder), timeout)
         seconds = time.perf_counter() - began
-        report.variants[one] = VariantProof(one, shares, equal, seconds)
+        report.variants[one] = VariantProof(one, rows, equal, seconds)
         done += 1
     return report

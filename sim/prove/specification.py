@@ -1,98 +1,40 @@
 """The specification: what each instruction leaves, in SMT-LIB's own terms.
 
 Every value is a term of the theory FixedSizeBitVectors, version 2.7: sums by `bvadd`, overflow by
-its predicates `bvuaddo`, `bvsaddo`, `bvusubo`, `bvssubo`, bytes joined by `concat`. The predicates
-have no carry-in: a sum with one is two sums, signed overflow is that of just one of them, unsigned
-that of either. Nothing here knows the hardware or the model.
+its predicates, bytes joined by `concat`. The clocks of the bus and the addresses are the published
+ones of `family`. Nothing here knows the hardware or the model, nor a mode by its name.
 
 Sources: W65C02S data sheet (2020), tables 6-4 and 7-1; Eyes & Lichty, *Programming the 65816*,
-chapters 13 and 18; B. Clark, *Decimal Mode*, from memory; the bus in `isa`. For digits above 9 the
-makers define nothing. What follows an instruction, and an NMI that comes while BRK or IRQ enters,
-are common practice of the trade.
+chapters 13 and 18. What follows an instruction, and an NMI that comes while BRK or IRQ enters, are
+common practice of the trade.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 from typing import Final
 
-from ..family.instructions import BY_MNEMONIC, bus_activity
-from ..family.members import EVENTS
+from ..family.address import high
+from ..family.instructions import ENTRIES, INSTRUCTIONS, Instruction
+from ..family.modes import OFFSET_TARGET, Clock
+from ..family.status import FLAG_BITS
 
-__all__ = ["LONGEST", "PRELUDE", "SYMBOLS", "Clock", "Specification", "specify"]
+__all__ = ["LONGEST", "SYMBOLS", "Specification", "specify"]
 
 LONGEST: Final = 8  # clocks for which there are pins
 
 #: What a specification speaks of, with the width in bits; 0 is a truth. The state before: registers
-#: and flags. `b1` and `b2` are the bytes behind the opcode, `m` the operand in memory, `pull0` to
-#: `pull2` the bytes above SP, nearest first. `irq_n.k` and `nmi_n.k` are the pins in clock k;
-#: `nmi_before` is the pin just before, `nmi_pending` an edge that has come and was not taken.
+#: and flags. The bytes that are read, by the names that the published clocks give them. `irq_n.k`
+#: and `nmi_n.k` are the pins in clock k; `nmi_before` is the pin just before, `nmi_pending` an edge
+#: that has come and was not taken.
 SYMBOLS: Final = {
-    "pc": 16, **dict.fromkeys(("a", "x", "y", "sp"), 8), **dict.fromkeys("nvdizc", 0),
-    **dict.fromkeys(("b1", "b2", "m", "pull0", "pull1", "pull2", "vector.low", "vector.high"), 8),
+    "pc": 16, **dict.fromkeys(("a", "x", "y", "sp"), 8), **dict.fromkeys(FLAG_BITS, 0),
+    **{name: 8 for one in (*INSTRUCTIONS, *ENTRIES.values()) for name in one.reads},
     "nmi_before": 0, "nmi_pending": 0,
     **{f"{pin}.{clock}": 0 for pin in ("irq_n", "nmi_n") for clock in range(LONGEST)},
 }  # fmt: skip
-
-PRELUDE: Final = """
-(define-fun bit ((f Bool)) (_ BitVec 1) (ite f #b1 #b0))
-(define-fun one ((f Bool)) (_ BitVec 8) (ite f #x01 #x00))
-(define-fun negative ((r (_ BitVec 8))) Bool (bvslt r #x00))
-(define-fun zero ((r (_ BitVec 8))) Bool (= r #x00))
-(define-fun bit7 ((r (_ BitVec 8))) Bool (= ((_ extract 7 7) r) #b1))
-(define-fun bit6 ((r (_ BitVec 8))) Bool (= ((_ extract 6 6) r) #b1))
-(define-fun bit3 ((r (_ BitVec 8))) Bool (= ((_ extract 3 3) r) #b1))
-(define-fun bit2 ((r (_ BitVec 8))) Bool (= ((_ extract 2 2) r) #b1))
-(define-fun bit1 ((r (_ BitVec 8))) Bool (= ((_ extract 1 1) r) #b1))
-(define-fun bit0 ((r (_ BitVec 8))) Bool (= ((_ extract 0 0) r) #b1))
-(define-fun status ((n Bool) (v Bool) (b Bool) (d Bool) (i Bool) (z Bool) (c Bool)) (_ BitVec 8)
-  (concat (concat (concat (bit n) (bit v)) (concat #b1 (bit b)))
-          (concat (concat (bit d) (bit i)) (concat (bit z) (bit c)))))
-
-; A + M + C, and A - M - (1 - C) with C = NOT borrow
-(define-fun sum ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) (_ BitVec 8)
-  (bvadd (bvadd a m) (one c)))
-(define-fun sum.c ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) Bool
-  (or (bvuaddo a m) (bvuaddo (bvadd a m) (one c))))
-(define-fun sum.v ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) Bool
-  (xor (bvsaddo a m) (bvsaddo (bvadd a m) (one c))))
-(define-fun difference ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) (_ BitVec 8)
-  (bvsub (bvsub a m) (one (not c))))
-(define-fun difference.c ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) Bool
-  (not (or (bvusubo a m) (bvusubo (bvsub a m) (one (not c))))))
-(define-fun difference.v ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) Bool
-  (xor (bvssubo a m) (bvssubo (bvsub a m) (one (not c)))))
-
-; Packed decimal, in twelve bits and two's complement: room for every step
-(define-fun low.digit ((r (_ BitVec 8))) (_ BitVec 12) (concat #x00 ((_ extract 3 0) r)))
-(define-fun high.digit ((r (_ BitVec 8))) (_ BitVec 12)
-  (concat #x0 (concat ((_ extract 7 4) r) #x0)))
-(define-fun wide ((f Bool)) (_ BitVec 12) (concat #x0 (one f)))
-(define-fun byte ((s (_ BitVec 12))) (_ BitVec 8) ((_ extract 7 0) s))
-(define-fun low.sum ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) (_ BitVec 12)
-  (let ((s (bvadd (bvadd (low.digit a) (low.digit m)) (wide c))))
-    (ite (bvuge s #x00A) (bvadd (bvand (bvadd s #x006) #x00F) #x010) s)))
-(define-fun half.sum ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) (_ BitVec 12)
-  (bvadd (bvadd (high.digit a) (high.digit m)) (low.sum a m c)))
-(define-fun decimal.sum ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) (_ BitVec 12)
-  (let ((s (half.sum a m c))) (ite (bvuge s #x0A0) (bvadd s #x060) s)))
-(define-fun decimal.sum.c ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) Bool
-  (bvuge (decimal.sum a m c) #x100))
-(define-fun half.sum.v ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) Bool
-  (xor (bvsaddo (byte (high.digit a)) (byte (high.digit m)))
-       (bvsaddo (bvadd (byte (high.digit a)) (byte (high.digit m))) (byte (low.sum a m c)))))
-(define-fun low.difference ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) (_ BitVec 12)
-  (bvsub (bvsub (low.digit a) (low.digit m)) (wide (not c))))
-(define-fun nmos.difference ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) (_ BitVec 8)
-  (let ((l (low.difference a m c)))
-  (let ((l (ite (bvslt l #x000) (bvsub (bvand (bvsub l #x006) #x00F) #x010) l)))
-  (let ((s (bvadd (bvsub (high.digit a) (high.digit m)) l)))
-    (byte (ite (bvslt s #x000) (bvsub s #x060) s))))))
-(define-fun cmos.difference ((a (_ BitVec 8)) (m (_ BitVec 8)) (c Bool)) (_ BitVec 8)
-  (let ((s (bvsub (bvsub (concat #x0 a) (concat #x0 m)) (wide (not c)))))
-  (let ((s (ite (bvslt s #x000) (bvsub s #x060) s)))
-    (byte (ite (bvslt (low.difference a m c) #x000) (bvsub s #x006) s)))))
-"""
 
 # What is computed, and where it goes; {m} is the operand. N and Z tell of it but for TXS.
 RESULTS: Final = {
@@ -102,11 +44,12 @@ RESULTS: Final = {
     "TXA": ("a", "x"), "TXS": ("sp", "x"), "TYA": ("a", "y"),
     "INX": ("x", "(bvadd x #x01)"), "INY": ("y", "(bvadd y #x01)"),
     "DEX": ("x", "(bvsub x #x01)"), "DEY": ("y", "(bvsub y #x01)"),
-    "INC": ("stored", "(bvadd {m} #x01)"), "DEC": ("stored", "(bvsub {m} #x01)"),
-    "ASL": ("shifted", "(bvshl {m} #x01)"), "LSR": ("shifted", "(bvlshr {m} #x01)"),
-    "ROL": ("shifted", "(concat ((_ extract 6 0) {m}) (bit c))"),
-    "ROR": ("shifted", "(concat (bit c) ((_ extract 7 1) {m}))"),
+    "INC": ("operand", "(bvadd {m} #x01)"), "DEC": ("operand", "(bvsub {m} #x01)"),
+    "ASL": ("operand", "(bvshl {m} #x01)"), "LSR": ("operand", "(bvlshr {m} #x01)"),
+    "ROL": ("operand", "(concat ((_ extract 6 0) {m}) (bit c))"),
+    "ROR": ("operand", "(concat (bit c) ((_ extract 7 1) {m}))"),
 }  # fmt: skip
+SHIFTED_OUT: Final = {"ASL": "bit7", "ROL": "bit7", "LSR": "bit0", "ROR": "bit0"}
 STORES: Final = {"STA": "a", "STX": "x", "STY": "y"}
 COMPARES: Final = {"CMP": "a", "CPX": "x", "CPY": "y"}
 SETS: Final = {
@@ -121,23 +64,7 @@ MOVES_SP: Final = {
     "PHA": -1, "PHP": -1, "PLA": 1, "PLP": 1, "JSR": -2, "RTS": 2, "RTI": 3,
     "BRK": -3, "IRQ": -3, "NMI": -3, "RESET": -3,
 }  # fmt: skip
-PULLED_FLAGS: Final = {
-    f: f"(bit{bit} pull0)" for f, bit in zip("nvdizc", (7, 6, 3, 2, 1, 0), strict=True)
-}
-ENTRIES: Final = ("BRK", *EVENTS[1:])
-
-
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """One clock of the bus. A byte that is read is a symbol, "" if it is discarded.
-
-    What is not specified is None.
-    """
-
-    write: bool
-    address: str | None
-    byte: str | None
-    place: str = ""  # as in `isa.bus_activity`
+PULLED_FLAGS: Final = {flag: f"(bit{bit} pull0)" for flag, bit in FLAG_BITS.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,29 +72,56 @@ class Specification:
     """What one instruction or entry leaves, as terms over SYMBOLS.
 
     `after` has the registers, the flags and `cycles`; a flag that is not in it is left undefined.
+    `written` has the bytes by the names that the published clocks give them.
     """
 
-    name: str
-    mode: str
+    instruction: Instruction
     variant: str
-    opcode: int | None
     after: dict[str, str]
-    bus: tuple[Clock, ...]
+    written: dict[str, str]
+
+    @property
+    def enters(self) -> bool:
+        """Whether it goes on at a vector."""
+        return "vector.low" in self.instruction.reads
+
+    def ways(self) -> Iterator[tuple[tuple[str, ...], tuple[Clock, ...]]]:
+        """The clocks of each way in which the sequence can go, with terms that say when it does.
+
+        Some of these may be impossible.
+        """
+        clocks, terms = self.instruction.sequence(self.variant), conditions(self.instruction)
+        whens = optional(clocks)
+        for chosen in product((True, False), repeat=len(whens)):
+            there = dict(zip(whens, chosen, strict=True))
+            holds = (terms[when] if there[when] else f"(not {terms[when]})" for when in whens)
+            yield tuple(holds), tuple(one for one in clocks if there.get(one.when, True))
+
+    def address(self, clock: Clock) -> str | None:
+        """Where a clock reads or writes; None if that is not told."""
+        if clock.address is None:
+            return None
+        usual = clock.address.smt()
+        if not clock.reads.startswith("vector") or self.taken_over() == "false":
+            return usual
+        of_nmi = ENTRIES["NMI"].sequence(self.variant)
+        other = next(c.address.smt() for c in of_nmi if c.address and c.reads == clock.reads)
+        return f"(ite {self.taken_over()} {other} {usual})"
 
     def follows(self, clocks: int) -> str:
-        """What comes next, as an index into `isa.EVENTS` of two bits, after so many clocks.
+        """What comes next, as an index into `EVENTS` of two bits, after so many clocks.
 
         It is decided by what was asked for, and not masked, up to the last but one of them.
         """
-        if self.name in ENTRIES:
+        if self.enters:
             return "#b00"
-        masked = PULLED_FLAGS["i"] if self.name == "RTI" else "i"
+        masked = PULLED_FLAGS["i"] if self.instruction.mnemonic == "RTI" else "i"
         irq = f"(and (not irq_n.{clocks - 2}) (not {masked}))"
         return f"(ite {noticed(clocks - 2)} #b10 (ite {irq} #b01 #b00))"
 
     def nmi_remembered(self, clocks: int) -> str:
         """Whether an edge waits afterwards: one has come, and is not the one that is taken."""
-        if self.name in ENTRIES:
+        if self.enters:
             taken, since = self.taken_over(), either(edges(4, clocks))
         else:
             taken, since = noticed(clocks - 2), either(edges(clocks - 1, clocks))
@@ -175,7 +129,7 @@ class Specification:
 
     def taken_over(self) -> str:
         """An NMI within its first four clocks gives NMOS' BRK and IRQ the other vector."""
-        shared = self.name in ("BRK", "IRQ") and self.variant != "cmos"
+        shared = self.instruction.mnemonic in ("BRK", "IRQ") and self.variant != "cmos"
         return noticed(3) if shared else "false"
 
 
@@ -195,57 +149,67 @@ def either(terms: list[str]) -> str:
     return f"(or {' '.join(terms)})" if len(terms) > 1 else (*terms, "false")[0]
 
 
-def specify(name: str, mode: str, variant: str) -> Specification:
-    """The specification of an instruction in a mode, or of "IRQ", "NMI" or "RESET" (mode "")."""
-    entry = None if name in EVENTS else BY_MNEMONIC[name][mode]
-    length, clocks = (entry.length, entry.clocks) if entry else (0, 7)
-    operand = {"immediate": "b1", "accumulator": "a"}.get(mode, "m")
-    after = {symbol: symbol for symbol in ("pc", "a", "x", "y", "sp", *"nvdizc")}
-    after["cycles"] = f"#x{clocks:X}"
-    if length:
-        after["pc"] = moved("pc", length)
-    if name in MOVES_SP:
-        after["sp"] = moved("sp", MOVES_SP[name])
-    stored = STORES.get(name)
+def optional(clocks: tuple[Clock, ...]) -> list[str]:
+    """What it depends on that some of the clocks come."""
+    return [when for when in dict.fromkeys(clock.when for clock in clocks) if when]
+
+
+def conditions(instruction: Instruction) -> dict[str, str]:
+    """When a clock comes that need not, by the `when` of the published clocks.
+
+    A page is crossed where a sum is in another page than what something was added to.
+    """
+    taken = TAKEN.get(instruction.mnemonic, "true")
+    found = {"taken": taken, "decimal": "d"}
+    target = OFFSET_TARGET if instruction.branches else instruction.mode.address
+    if target is not None and target.kind == "sum":
+        crossed = f"(distinct {high(target.parts[0]).smt()} {high(target).smt()})"
+        found["crossed"] = f"(and {taken} {crossed})"
+    return found
+
+
+def specify(instruction: Instruction, variant: str) -> Specification:
+    """The specification of an instruction or entry."""
+    name, mode = instruction.mnemonic, instruction.mode
+    after = {symbol: symbol for symbol in ("pc", "a", "x", "y", "sp", *FLAG_BITS)}
+    after["pc"] = moved("pc", instruction.length)
+    after["sp"] = moved("sp", MOVES_SP.get(name, 0))
+    after["cycles"] = cycles(instruction, variant)
+    stored = STORES.get(name, "")
     if name in RESULTS:
         place, text = RESULTS[name]
-        result = text.format(m=operand)
-        if place == "shifted":
-            out = "bit7" if name in ("ASL", "ROL") else "bit0"
-            after["c"] = f"({out} {operand})"
-            place = "a" if mode == "accumulator" else "stored"
-        if place == "stored":
+        result = text.format(m=mode.operand)
+        if name in SHIFTED_OUT:
+            after["c"] = f"({SHIFTED_OUT[name]} {mode.operand})"
+        if instruction.access == "modify":
             stored = result
         else:
-            after[place] = result
+            after[mode.operand if place == "operand" else place] = result
         if name != "TXS":
             after |= judged(result)
     elif name in COMPARES:
         register = COMPARES[name]
-        after |= judged(f"(bvsub {register} {operand})")
-        after["c"] = f"(not (bvusubo {register} {operand}))"
+        after |= judged(f"(bvsub {register} {mode.operand})")
+        after["c"] = f"(not (bvusubo {register} {mode.operand}))"
     elif name in ("ADC", "SBC"):
-        after |= arithmetic(name, variant, operand, clocks)
+        after |= arithmetic(name, variant, mode.operand)
     elif name == "BIT":
-        after |= {"n": f"(bit7 {operand})", "v": f"(bit6 {operand})"}
-        after["z"] = f"(zero (bvand a {operand}))"
+        after |= {"n": f"(bit7 {mode.operand})", "v": f"(bit6 {mode.operand})"}
+        after["z"] = f"(zero (bvand a {mode.operand}))"
     elif name in SETS:
         flag, value = SETS[name]
         after[flag] = value
     elif name in ("PLP", "RTI"):
         after |= PULLED_FLAGS
-    elif name in TAKEN:
-        after |= branch(TAKEN[name])
-    after |= jump(name)
-    if name in ENTRIES:
+    plain = Specification(instruction, variant, after, written(name, stored))
+    if plain.enters:
         after["i"] = "true"
         if variant == "cmos":
             after["d"] = "false"
         elif name == "RESET":
             del after["d"]  # the makers leave it unknown
-    plain = Specification(name, mode, variant, entry.opcode if entry else None, after, ())
-    bus = tuple(bus_clocks(plain, mode, stored))
-    return Specification(name, mode, variant, plain.opcode, after, bus)
+    after |= jump(plain)
+    return plain
 
 
 def moved(register: str, by: int) -> str:
@@ -261,7 +225,15 @@ def judged(result: str) -> dict[str, str]:
     return {"n": f"(negative {result})", "z": f"(zero {result})"}
 
 
-def arithmetic(name: str, variant: str, m: str, clocks: int) -> dict[str, str]:
+def cycles(instruction: Instruction, variant: str) -> str:
+    """The clocks of the table, and those that a branch or decimal mode adds."""
+    terms = conditions(instruction)
+    more = [f"(ite {terms[when]} #x1 #x0)" for when in optional(instruction.sequence(variant))]
+    usual = f"#x{instruction.clocks:X}"
+    return f"(bvadd {usual} {' '.join(more)})" if more else usual
+
+
+def arithmetic(name: str, variant: str, m: str) -> dict[str, str]:
     """ADC and SBC: binary, and where D is set and connected decimal."""
     binary = "sum" if name == "ADC" else "difference"
     given = f"a {m} c"
@@ -279,81 +251,29 @@ def arithmetic(name: str, variant: str, m: str, clocks: int) -> dict[str, str]:
         decimal["a"] = f"({variant}.difference {given})"
     if variant == "cmos":
         decimal |= judged(decimal["a"])
-        after["cycles"] = f"(ite d #x{clocks + 1:X} #x{clocks:X})"
     return after | {key: f"(ite d {term} {after[key]})" for key, term in decimal.items()}
 
 
-TARGET: Final = "(bvadd (bvadd pc #x0002) ((_ sign_extend 8) b1))"
-
-
-def branch(taken: str) -> dict[str, str]:
-    """PC + 2 + offset if taken: a clock more, and another into another page."""
-    page = "((_ extract 15 8) {})"
-    same = f"(= {page.format(TARGET)} {page.format('(bvadd pc #x0002)')})"
-    return {
-        "pc": f"(ite {taken} {TARGET} (bvadd pc #x0002))",
-        "cycles": f"(ite {taken} (ite {same} #x3 #x4) #x2)",
-    }
-
-
-def jump(name: str) -> dict[str, str]:
-    """Where an instruction that jumps goes on."""
-    if name in ("JMP", "JSR"):
-        return {"pc": "(concat b2 b1)"}
-    if name == "RTS":
+def jump(plain: Specification) -> dict[str, str]:
+    """Where an instruction goes on that does not go on behind itself."""
+    instruction = plain.instruction
+    if instruction.branches:
+        taken = TAKEN[instruction.mnemonic]
+        return {"pc": f"(ite {taken} {OFFSET_TARGET.smt()} {plain.after['pc']})"}
+    if instruction.mnemonic in ("JMP", "JSR") and instruction.mode.address is not None:
+        return {"pc": instruction.mode.address.smt()}
+    if instruction.mnemonic == "RTS":
         return {"pc": "(bvadd (concat pull1 pull0) #x0001)"}
-    if name == "RTI":
+    if instruction.mnemonic == "RTI":
         return {"pc": "(concat pull2 pull1)"}
-    return {"pc": "(concat vector.high vector.low)"} if name in ENTRIES else {}
+    return {"pc": "(concat vector.high vector.low)"} if plain.enters else {}
 
 
-def bus_clocks(plain: Specification, mode: str, stored: str | None) -> list[Clock]:
-    """The published bus activity in terms, with the clocks that a branch or decimal mode adds."""
-    name, variant = plain.name, plain.variant
-    returned = {"JSR": "(bvadd pc #x0002)", "BRK": "(bvadd pc #x0002)"}.get(name, "pc")
-    written = {
+def written(name: str, stored: str) -> dict[str, str]:
+    """The bytes that a mnemonic or event writes, if it writes them."""
+    returned = moved("pc", 2 if name in ("JSR", "BRK") else 0)
+    return {
         "pch": f"((_ extract 15 8) {returned})", "pcl": f"((_ extract 7 0) {returned})",
         "p": f"(status n v {'true' if name in ('BRK', 'PHP') else 'false'} d i z c)",
-        "a": "a", "value": "m", "stored": stored,
+        "a": "a", "m": "m", "stored": stored,
     }  # fmt: skip
-    clocks, code, pulls = [], 0, 0
-    for kind, place, byte in bus_activity(name, mode):
-        write = kind == "W" and not (byte == "value" and variant == "cmos")
-        address = address_of(place, mode, plain, code + (code == 0))
-        if kind == "W":
-            text = written[byte] if write else ""
-        elif byte == "d":
-            text = ""
-        elif byte == "op":
-            text, code = "opcode", 1
-        elif place == "n":
-            text, code = f"b{code}", code + 1
-        elif place.startswith("s+"):
-            text, pulls = f"pull{pulls}", pulls + 1
-        else:
-            text = {"pcl": "vector.low", "pch": "vector.high"}.get(byte, "m")
-        clocks.append(Clock(write, address, text, place))
-    if mode == "relative":
-        next_page = "(concat ((_ extract 15 8) (bvadd pc #x0002)) ((_ extract 7 0) {}))"
-        clocks.append(Clock(False, "(bvadd pc #x0002)", "", "pc"))
-        clocks.append(Clock(False, next_page.format(TARGET), "", "pc"))
-    elif name in ("ADC", "SBC") and variant == "cmos":
-        clocks.append(Clock(False, None, "", ""))  # which address decimal mode reads is not told
-    return clocks
-
-
-def address_of(place: str, mode: str, plain: Specification, code: int) -> str:
-    """A place of the published table as a term."""
-    if place == "pc":
-        return "pc"
-    if place == "n":
-        return moved("pc", code)
-    if place == "ea":
-        return "(concat b2 b1)" if mode == "absolute" else "(concat #x00 b1)"
-    if place == "pulled":
-        return "(concat pull1 pull0)"
-    if place[0] == "s":
-        return f"(concat #x01 {moved('sp', int(place[1:] or 0))})"
-    usual, other = f"#xFF{place}", f"#xFF{int(place, 16) - 4:02X}"
-    taken = plain.taken_over()
-    return usual if taken == "false" else f"(ite {taken} {other} {usual})"

@@ -1,4 +1,4 @@
-"""Wires as terms of the solver, and the solver.
+"""Wires and SMT-LIB's text as terms of the solver, and the solver.
 
 The function that a netlist is compiled to takes anything with ``& | ^``. Here a wire that is known
 is the integer 0 or 1, and one that is not is a `Bit`; what is known folds away before the solver
@@ -7,14 +7,32 @@ hears of it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 import z3
 
-__all__ = ["Bit", "Query", "Table", "UnknownError", "Wire", "constant", "term_of", "vector_of"]
+from .definitions import PRELUDE
+from .specification import SYMBOLS
+
+__all__ = [
+    "DECLARED", "Bit", "BitTable", "Query", "UnknownError", "Wire", "constant", "read_terms",
+    "term_of", "vector_of",
+]  # fmt: skip
 
 Wire = Any  # 0, 1 or a Bit
+
+#: The symbols that a specification speaks of.
+DECLARED: Final = {
+    name: z3.BitVec(name, width) if width else z3.Bool(name) for name, width in SYMBOLS.items()
+}
+
+
+def read_terms(texts: Mapping[str, str]) -> dict[str, Any]:
+    """Terms of a specification, by name, from their text."""
+    script = PRELUDE + "".join(f"(assert (= {text} {text}))" for text in texts.values())
+    parsed = z3.parse_smt2_string(script, decls=DECLARED)
+    return {name: equal.arg(0) for name, equal in zip(texts, parsed, strict=True)}
 
 
 class Bit:
@@ -25,7 +43,9 @@ class Bit:
 
     __slots__ = ("inputs", "inverse", "kind", "number", "table", "term")
 
-    def __init__(self, table: Table, kind: str, inputs: tuple[Bit, ...], term: Any = None) -> None:
+    def __init__(
+        self, table: BitTable, kind: str, inputs: tuple[Bit, ...], term: Any = None
+    ) -> None:
         self.table, self.kind, self.inputs, self.term = table, kind, inputs, term
         self.inverse: Bit | None = None
         self.number = table.count = table.count + 1
@@ -71,7 +91,7 @@ class Bit:
         return self.inverse
 
 
-class Table:
+class BitTable:
     """The gates of one proof, and the symbols that they stand on."""
 
     def __init__(self) -> None:
@@ -125,7 +145,7 @@ def term_of(wire: Wire) -> Any:
     return wire.term
 
 
-def vector_of(wires: Sequence[Wire], table: Table) -> Any:
+def vector_of(wires: Sequence[Wire], table: BitTable) -> Any:
     """Wires as one bit vector, lowest bit first; a single one as a truth."""
     if len(wires) == 1:
         return term_of(wires[0])
