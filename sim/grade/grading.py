@@ -17,24 +17,25 @@ from typing import Any, Final
 import numpy as np
 
 from ..cases.exhaustive import exhaustive_cases, exhaustive_count
+from ..cases.kinds import BY_KEY
 from ..cases.layout import CASE, Cases, unnamed
-from ..family.instructions import INSTRUCTIONS, Instruction
-from ..family.members import EVENTS, VARIANTS
+from ..family.instructions import Instruction
+from ..family.members import VARIANTS
 from ..mistakes.catalogue import MISTAKES
 from ..netlist.synthesis import Netlist, drawn_netlist
 from ..system.workers import Work, processors, workers
 from ..witness.gates import BATCH
 from .exposure import Exposure, count_inputs, expose
 from .faults import Fault, Injector, Sites, Trace, fault_sites
-from .redundant import KINDS, Prover, Reason
+from .redundant import KINDS, FaultProver, Reason
 from .scenarios import SCENARIOS, trace_cases, trace_lanes
 from .wires import Wires
 
-__all__ = ["Grade", "Judge", "VariantGrade", "Verdict", "grade", "grade_size"]
+__all__ = ["FaultVerdict", "Grade", "Judge", "VariantGrade", "grade", "grade_size"]
 
 SWEEP: Final = "sweep"
 STAGES: Final = (SWEEP, *SCENARIOS)
-ENTRIES: Final[tuple[Instruction | str, ...]] = (*INSTRUCTIONS, *EVENTS[1:])
+FORMS: Final = tuple(BY_KEY.values())
 SHARES: Final = 12  # of the faults of a variant: enough to go round, few enough to be worth a start
 
 #: First a few cases, which see most faults, then more: one in so many of each opcode's.
@@ -42,7 +43,7 @@ SAMPLES: Final = (8192, 512)
 
 
 @dataclass(frozen=True)
-class Verdict:
+class FaultVerdict:
     """What became of one fault.
 
     `seen` is the stage that saw it, if one did, and `reason` why none can, if that is proved; else
@@ -88,20 +89,21 @@ class Judge:
             lanes = list(SCENARIOS[name].lanes())
             self.runs += len(lanes)
             self.traces.append((name, trace_lanes(self.injector, lanes, SCENARIOS[name].clocks)))
-        self.prover = Prover(self.injector, variant)
+        self.prover = FaultProver(self.injector, variant)
 
-    def judge(self, fault: Fault) -> Verdict:
+    def judge(self, fault: Fault) -> FaultVerdict:
         """The verdict on one fault."""
         for name, trace in self.traces:
             if self.injector.seen(trace, fault):
-                return Verdict(fault, name)
+                return FaultVerdict(fault, name)
         reason = self.prover.reason(fault)
-        return Verdict(fault, reason=reason, example="" if reason else self.prover.example(fault))
+        example = "" if reason else self.prover.example(fault)
+        return FaultVerdict(fault, reason=reason, example=example)
 
-    def hunt(self, entry: Instruction | str, faults: Sequence[Fault]) -> list[Fault]:
-        """Those of the faults that any of the sweep's cases of an opcode or event sees."""
+    def hunt(self, instruction: Instruction, faults: Sequence[Fault]) -> list[Fault]:
+        """Those of the faults that any of the sweep's cases of an opcode or entry sees."""
         seen: list[Fault] = []
-        for batch in exhaustive_cases(entry):
+        for batch in exhaustive_cases(instruction):
             for start in range(0, len(batch), BATCH):
                 trace = trace_cases(self.injector, self.variant, batch[start : start + BATCH])
                 seen += [
@@ -115,8 +117,8 @@ class Judge:
 def sampled(one_in: int) -> Cases:
     """The same part of the sweep's cases each time: of each opcode's and event's one in so many."""
     parts = []
-    for seed, entry in enumerate(ENTRIES):
-        cases = np.concatenate([unnamed(batch) for batch in exhaustive_cases(entry)])
+    for seed, instruction in enumerate(FORMS):
+        cases = np.concatenate([unnamed(batch) for batch in exhaustive_cases(instruction)])
         rng = np.random.default_rng(seed)
         parts.append(rng.choice(cases, max(16, len(cases) // one_in), replace=False))
     return np.concatenate(parts).view(CASE)
@@ -132,7 +134,7 @@ class VariantGrade:
     variant: str
     netlist: Netlist
     sites: Sites
-    verdicts: list[Verdict]
+    verdicts: list[FaultVerdict]
     cases: int  # of the sweep, that were traced for all faults
     runs: int
     seconds: float = 0.0
@@ -143,12 +145,12 @@ class VariantGrade:
         return Counter(verdict.seen for verdict in self.verdicts if verdict.seen)
 
     @property
-    def unseen(self) -> list[Verdict]:
+    def unseen(self) -> list[FaultVerdict]:
         """Faults that no one can see."""
         return [verdict for verdict in self.verdicts if verdict.reason is not None]
 
     @property
-    def unexplained(self) -> list[Verdict]:
+    def unexplained(self) -> list[FaultVerdict]:
         """Faults that some case would show, but no case does."""
         return [verdict for verdict in self.verdicts if not verdict.explained]
 
@@ -221,7 +223,7 @@ class Grade:
 def grade_size(variant: str) -> int:
     """How many tasks there are, if no fault is left for the whole of the sweep."""
     variants = VARIANTS if variant == "all" else (variant,)
-    return len(variants) * (SHARES + len(ENTRIES)) + len(MISTAKES)
+    return len(variants) * (SHARES + len(FORMS)) + len(MISTAKES)
 
 
 def grade(
@@ -256,8 +258,8 @@ def grade(
             if made:
                 exposures[mistake.number] = Exposure(mistake, made)
         # The largest first, lest one process be left with it at the end.
-        entries = sorted(ENTRIES, key=exhaustive_count, reverse=True)
-        tasks = [(_expose, one, entry) for entry in entries for one in variants]
+        forms = sorted(FORMS, key=exhaustive_count, reverse=True)
+        tasks = [(_expose, one, form) for form in forms for one in variants]
         for one, name, cases, exposed in counted(work(tasks)):
             for number, found in exposed.items():
                 exposures[number].add(one, name, cases, found)
@@ -274,15 +276,15 @@ def _grade_faults(
     netlist = drawn_netlist(variant)
     sites = fault_sites(netlist)
     result = VariantGrade(variant, netlist, sites, [], 0, 0)
-    found: dict[Fault, Verdict] = {}
+    found: dict[Fault, FaultVerdict] = {}
     tasks = [(_judge, variant, share) for share in range(SHARES)]
     for verdicts, result.cases, result.runs in counted(work(tasks)):
         found |= {verdict.fault: verdict for verdict in verdicts}
     # A fault that some case would show: all cases are asked, not a part of them.
     left = [fault for fault, verdict in found.items() if not verdict.explained]
     if left:
-        for seen in work([(_hunt, variant, entry, left) for entry in ENTRIES]):
-            found |= {fault: Verdict(fault, SWEEP) for fault in seen}
+        for seen in work([(_hunt, variant, form, left) for form in FORMS]):
+            found |= {fault: FaultVerdict(fault, SWEEP) for fault in seen}
     result.verdicts = [found[fault] for fault in sites.faults if fault in found]
     return result
 
@@ -292,18 +294,18 @@ def _usual(variant: str) -> Judge:
     return Judge(variant)
 
 
-def _judge(variant: str, share: int) -> tuple[list[Verdict], int, int]:
+def _judge(variant: str, share: int) -> tuple[list[FaultVerdict], int, int]:
     judge = _usual(variant)
     faults = fault_sites(judge.injector.netlist).faults[share::SHARES]
     return [judge.judge(fault) for fault in faults], judge.cases, judge.runs
 
 
-def _hunt(variant: str, entry: Instruction | str, faults: Sequence[Fault]) -> list[Fault]:
-    return _usual(variant).hunt(entry, faults)
+def _hunt(variant: str, instruction: Instruction, faults: Sequence[Fault]) -> list[Fault]:
+    return _usual(variant).hunt(instruction, faults)
 
 
-def _expose(variant: str, entry: Instruction | str) -> tuple[str, str, int, dict[int, int]]:
-    return (variant, entry if isinstance(entry, str) else entry.mnemonic, *expose(variant, entry))
+def _expose(variant: str, instruction: Instruction) -> tuple[str, str, int, dict[int, int]]:
+    return (variant, instruction.mnemonic, *expose(variant, instruction))
 
 
 def _count(number: int) -> tuple[int, Any]:

@@ -14,19 +14,17 @@ from typing import Any, Final, NamedTuple
 
 import z3
 
-from carrywave.rtl.decode import MODES
-from carrywave.rtl.steps import ACCESS, Step, rows
-from carrywave.rtl.variant import Variant
-
+from ..cases.kinds import name_of_key
 from ..family.instructions import BY_OPCODE
+from ..family.status import LOWEST_FIRST
 from ..netlist.compiled import cone
-from ..prove.terms import Table, Wire, term_of
+from ..prove.terms import BitTable, Wire, term_of
 from ..witness.model import FAMILIES
 from .faults import FLOP, GATE, PORT, Fault, Injector, Pin, sources_of
-from .scenarios import POWER_UP
+from .reached import POWER_UP, STEPS, opcodes_by_step
 from .wires import Wires
 
-__all__ = ["INVARIANTS", "KINDS", "READ_IN", "ProofError", "Prover", "Reason"]
+__all__ = ["INVARIANTS", "KINDS", "READ_IN", "FaultProver", "ProofError", "Reason"]
 
 TIMEOUT: Final = 60_000  # milliseconds, for one question
 NEARBY: Final = 24  # gates; most redundancy is between neighbours
@@ -47,7 +45,6 @@ INVARIANTS: Final = {
     "nmi": "one that waits has been decided upon",
 }
 
-STEP: Final[dict[str, int]] = {name: step.value for name, step in Step.__members__.items()}
 #: The steps in which a register that is not always read may still be read.
 READ_IN: Final[dict[str, tuple[str, ...]]] = {
     "latch": ("REPEAT", "MODIFY_HOLD", "MODIFY_WRITE", "BRANCH_LOW", "BRANCH_HIGH"),
@@ -57,7 +54,7 @@ READ_IN: Final[dict[str, tuple[str, ...]]] = {
         "VECTOR_HIGH",
     ),
     "control.opcode": tuple(
-        name for name in STEP
+        name for name in STEPS
         if name not in ("FETCH", "BRANCH_LOW", "BRANCH_HIGH", "STOPPED")
         and not name.startswith(("ENTER", "VECTOR"))
     ),
@@ -73,42 +70,6 @@ class Reason(NamedTuple):
 
     kind: str
     names: tuple[str, ...] = ()
-
-
-def paths(variant: str) -> dict[int, set[int]]:
-    """The opcodes with which each step is reached, but for the clock of a fetch and of an entry."""
-    sequences: Any = rows(Variant(variant))
-    reached: dict[int, set[int]] = {}
-
-    def walk(position: Any, step: Any, access: Any, opcodes: set[int]) -> None:
-        reached.setdefault(position.value, set()).update(opcodes)
-        row = sequences[step]
-        after = [access if row.next is ACCESS else row.next]
-        if row.detour:
-            after.append(row.detour[1])
-        for following in after:
-            if following is Step.REPEAT:
-                adds = {o for o in opcodes if BY_OPCODE[o].mnemonic in ("ADC", "SBC")}
-                if variant == "cmos" and adds:
-                    walk(following, following, access, adds)
-            elif following is not None:
-                walk(following, following, access, opcodes)
-
-    for entry, access, patterns in MODES:
-        walk(Step.FIRST, entry, access, {o for o in range(256) if matches(o, patterns)})
-    walk(Step.ENTER_DISCARD, Step.ENTER_DISCARD, Step.FETCH, {0})
-    undocumented = set(range(256)) - set(BY_OPCODE)
-    reached[STEP["FIRST"]] |= undocumented
-    reached[STEP["STOPPED"]] = undocumented
-    return reached
-
-
-def matches(opcode: int, patterns: Sequence[str]) -> bool:
-    """Whether an opcode is meant by one of the decoder's patterns."""
-    return any(
-        all(bit in ("-", digit) for bit, digit in zip(pattern, f"{opcode:08b}", strict=True))
-        for pattern in patterns
-    )
 
 
 class _State:
@@ -132,16 +93,16 @@ class _State:
 
 def invariants(variant: str, state: _State) -> dict[str, Any]:
     """The sentences of `INVARIANTS` about a state."""
-    reached = paths(variant)
+    reached = opcodes_by_step(variant)
     position, opcode = "control.position", "control.opcode"
-    steps = {*reached, STEP["FETCH"], STEP["ENTER"]}
+    steps = {*reached, STEPS["FETCH"], STEPS["ENTER"]}
     branches = []
-    for code, entry in BY_OPCODE.items():
-        if entry.mode == "relative":
-            _, flag, value = FAMILIES[entry.mnemonic]
-            bit = state.bit("status.flags", "czidvn".index(flag))
+    for code, instruction in BY_OPCODE.items():
+        if instruction.branches:
+            _, flag, value = FAMILIES[instruction.mnemonic]
+            bit = state.bit("status.flags", LOWEST_FIRST.index(flag))
             branches.append(z3.Implies(state.at(opcode, {code}), bit if value else z3.Not(bit)))
-    goes_on = {STEP["BRANCH_LOW"], STEP["BRANCH_HIGH"]}
+    goes_on = {STEPS["BRANCH_LOW"], STEPS["BRANCH_HIGH"]}
     return {
         "position": state.at(position, steps),
         "opcode": z3.And(
@@ -164,14 +125,14 @@ class _Twin(NamedTuple):
     unread: dict[int, Any]  # flip-flops that may differ: whether they are read in the next clock
 
 
-class Prover:
+class FaultProver:
     """Asks Z3 about the faults of one netlist."""
 
     def __init__(self, injector: Injector, variant: str) -> None:
         """Raises ProofError if an invariant does not hold, or an unread register is read."""
         self.injector, netlist = injector, injector.netlist
         self._wires = Wires(netlist)
-        self._table = Table()
+        self._table = BitTable()
         self._symbols = {w: self._symbol(f"w{w}") for w in sources_of(netlist)}
         self._right = self._settle(self._symbols)
         self._solver = z3.SolverFor("QF_FD")
@@ -218,11 +179,10 @@ class Prover:
             return sum(true(self._now.bit(name, i)) << i for i in bits)
 
         opcode = number("control.opcode")
-        entry = BY_OPCODE.get(opcode)
         position = number("control.position")
-        step = next((name for name, value in STEP.items() if value == position), str(position))
+        step = next((name for name, value in STEPS.items() if value == position), str(position))
         where = ", ".join(name for name, term in differs.items() if true(term))
-        return f"{step} of {entry.mnemonic if entry else f'{opcode:02X}'}: {where}"
+        return f"{step} of {name_of_key(opcode)}: {where}"
 
     # The two netlists
 
@@ -239,7 +199,7 @@ class Prover:
     def _twin(self, register: str) -> _Twin:
         """The netlist with another register; without a fault no one can tell."""
         wires = self.injector.netlist.names[register]
-        steps = {STEP[name] for name in READ_IN[register]}
+        steps = {STEPS[name] for name in READ_IN[register]}
         read, then = (s.at("control.position", steps) for s in (self._now, self._then))
         other = {q: self._symbol(f"w{q} of the twin") for q in wires}
         same = z3.And(*(term_of(other[q]) == term_of(self._symbols[q]) for q in wires))

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from ..system.tables import plain_table
 from .grading import SWEEP, Grade, VariantGrade
 from .redundant import INVARIANTS, KINDS
 from .scenarios import SCENARIOS
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
     from rich.text import Text
 
 __all__ = ["draw_grade"]
-
-# The report
 
 
 def draw_grade(result: Grade, console: Console, every: bool = False) -> None:
@@ -47,17 +46,6 @@ def draw_grade(result: Grade, console: Console, every: bool = False) -> None:
     ))  # fmt: skip
 
 
-def _table(words: Sequence[str], numbers: Sequence[str]) -> Table:
-    from rich.table import Table
-
-    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="bold")
-    for heading in words:
-        table.add_column(heading, overflow="fold")
-    for heading in numbers:
-        table.add_column(heading, justify="right", no_wrap=True)
-    return table
-
-
 def _number(value: int, style: str = "") -> Text:
     from rich.text import Text
 
@@ -65,7 +53,7 @@ def _number(value: int, style: str = "") -> Text:
 
 
 def _draw_faults(variants: Sequence[VariantGrade]) -> Table:
-    table = _table([""], [one.variant for one in variants])
+    table = plain_table("", *(f">{one.variant}" for one in variants), folds=("",))
 
     def row(label: str, values: Iterable[int], style: str = "") -> None:
         table.add_row(label, *(_number(value, style) for value in values))
@@ -97,8 +85,8 @@ def _draw_faults(variants: Sequence[VariantGrade]) -> Table:
 
 
 def _draw_regions(variants: Sequence[VariantGrade]) -> Table:
-    table = _table([""], [one.variant for one in variants])
-    regions = [Counter(entry["region"] for entry in one.listed()) for one in variants]
+    table = plain_table("", *(f">{one.variant}" for one in variants), folds=("",))
+    regions = [Counter(fault["region"] for fault in one.listed()) for one in variants]
     for region in sorted({region for counts in regions for region in counts}):
         table.add_row(region, *(_number(counts[region]) for counts in regions))
     return table
@@ -108,13 +96,13 @@ def _list_faults(one: VariantGrade, console: Console, every: bool) -> None:
     """Those that are not explained, and with `every` the others."""
     from rich.text import Text
 
-    for entry in one.listed():
-        explained = entry["reason"] != "unexplained"
+    for fault in one.listed():
+        explained = fault["reason"] != "unexplained"
         if every or not explained:
-            place = f"{entry['wire']} at {entry['stuck_at']}"
-            place += f", as read by {entry['reader']}" if entry["reader"] else ""
-            why = " ".join((entry["reason"], *entry["by"]))
-            why += f"; a case is missing: {entry['example']}" if entry["example"] else ""
+            place = f"{fault['wire']} at {fault['stuck_at']}"
+            place += f", as read by {fault['reader']}" if fault["reader"] else ""
+            why = " ".join((fault["reason"], *fault["by"]))
+            why += f"; a case is missing: {fault['example']}" if fault["example"] else ""
             line = f"{one.variant}: {place}: {why}"
             console.print(Text(line, "" if explained else "bold red"))
 
@@ -122,7 +110,10 @@ def _list_faults(one: VariantGrade, console: Console, every: bool) -> None:
 def _draw_mistakes(result: Grade) -> Table:
     from rich.text import Text
 
-    table = _table(["", "mistake"], ["cases", *result.variants, "documented"])
+    table = plain_table(
+        "", "mistake", ">cases", *(f">{name}" for name in result.variants), ">documented",
+        folds=("", "mistake"),
+    )  # fmt: skip
     for one in result.mistakes:
         row = []
         for name in result.variants:

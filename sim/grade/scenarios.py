@@ -13,18 +13,17 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from carrywave.rtl.interrupts import Cause
-from carrywave.rtl.steps import Step
-
+from ..cases import kinds
 from ..cases.layout import Cases, Outcomes
 from ..family.instructions import BY_OPCODE, INSTRUCTIONS, Instruction
-from ..family.members import EVENTS
+from ..family.modes import Clock
 from ..netlist.planes import pack, unpack
 from ..netlist.synthesis import Netlist
 from ..witness.comparison import Comparison
 from ..witness.gates import BATCH, REGISTERS, Gates, Unit
 from ..witness.model import Model
 from .faults import Injector, Trace, Watch
+from .reached import POWER_UP
 
 __all__ = [
     "SCENARIOS",
@@ -100,7 +99,7 @@ def trace_cases(injector: Injector, variant: str, cases: Cases) -> Trace:
     data: list[list[int]] = []
     spans: list[npt.NDArray[np.int64]] = []
     first = 0
-    for block, entry in alike(cases):
+    for block, instruction in alike(cases):
         recording.clocks.clear()
         expected, actual = model.execute(block), witness.execute(block)
         if witness.off_bus or not Comparison.of(block, expected, actual).agree:
@@ -115,7 +114,7 @@ def trace_cases(injector: Injector, variant: str, cases: Cases) -> Trace:
             pins[k] = [a ^ (b ^ whole) << first for a, b in zip(pins[k], inputs, strict=True)]
             data[k] = [a | b << first for a, b in zip(data[k], byte, strict=True)]
         first += len(block)
-        spans.append(spans_of(expected, entry, len(recording.clocks)))
+        spans.append(spans_of(expected, instruction.sequence(variant), len(recording.clocks)))
     begin, end, claimed = np.concatenate(spans, axis=1)
     pins.append([ones] * len(recording.inputs))
     data.append([0] * 8)
@@ -133,27 +132,23 @@ def trace_cases(injector: Injector, variant: str, cases: Cases) -> Trace:
     return trace
 
 
-def alike(cases: Cases) -> Iterator[tuple[Cases, Instruction | None]]:
-    """The cases of one opcode, masked IRQs apart, or of one event, which has none."""
-    masked = (cases["event"] == 1) & (cases["p"] & 4 > 0)
-    runs = (cases["event"] == 0) | masked
-    key = cases["event"].astype(np.int64) << 8 | np.where(runs, cases["bytes"][:, 0], 0)
-    key += 256 * len(EVENTS) * runs
-    for value in np.unique(key):
-        rows = np.flatnonzero(key == value)
-        entry = BY_OPCODE[int(value) & 255] if runs[rows[0]] else None
+def alike(cases: Cases) -> Iterator[tuple[Cases, Instruction]]:
+    """The cases of one opcode, masked IRQs apart, or of one entry."""
+    keys = kinds.keys_of(cases)
+    masked = (cases["event"] > 0) & (keys < 256)
+    for run, rows in kinds.alike(keys + kinds.KEYS * masked.astype(np.uint16)):
         for start in range(0, len(rows), BATCH):
-            yield cases[rows[start : start + BATCH]], entry
+            yield cases[rows[start : start + BATCH]], kinds.BY_KEY[run % kinds.KEYS]
 
 
-def spans_of(outcomes: Outcomes, entry: Instruction | None, clocks: int) -> npt.NDArray[np.int64]:
+def spans_of(outcomes: Outcomes, sequence: Sequence[Clock], clocks: int) -> npt.NDArray[np.int64]:
     """For each case its first clock, the one behind it, and the one behind its known addresses."""
     cycles = outcomes["cycles"].astype(np.int64)
     begin = clocks - int(cycles.max())  # an event begins in an instruction before it
-    judged = cycles
-    if entry is not None and entry.mnemonic in ("ADC", "SBC"):
-        judged = np.minimum(cycles, entry.clocks)  # not the address in the clock decimal mode adds
-    return np.stack([np.full(len(cycles), begin), begin + cycles, begin + judged])
+    known = sum(clock.address is not None for clock in sequence)
+    return np.stack(
+        [np.full(len(cycles), begin), begin + cycles, begin + np.minimum(cycles, known)]
+    )
 
 
 # Runs from power-up. Memory is 1 KB, seen again at every address with the same low ten bits.
@@ -169,13 +164,6 @@ FOREVER: Final = 1 << 16
 NOP, CLI, SEI, SED, INX, INY, RTI, BRK = 0xEA, 0x58, 0x78, 0xF8, 0xE8, 0xC8, 0x40, 0x00
 ORA, CLC = 0x05, 0x18  # as fillings: between them and NOP, every bit is 0 and is 1
 NEAR, FAR = 0x10, 0xC0  # a branch's offsets: in this page, and back into the one before
-
-#: How the registers that matter stand at power-up; all others hold 0.
-POWER_UP: Final = {
-    "control.position": Step.__members__["ENTER"].value,
-    "interrupts.cause": Cause.__members__["RESET"].value,
-    "interrupts.nmi_before": 1,
-}
 
 
 @dataclass(frozen=True)
@@ -237,24 +225,25 @@ def trace_lanes(injector: Injector, lanes: Sequence[Lane], clocks: int) -> Trace
     return trace
 
 
-def bodies(entry: Instruction, address: int = TARGET) -> list[bytes]:
+def bodies(instruction: Instruction, address: int = TARGET) -> list[bytes]:
     """An instruction with operands that suit the lanes' memory."""
-    if entry.mode == "relative":
-        return [bytes([entry.opcode, offset]) for offset in (NEAR, FAR)]
-    if entry.length == 2:
-        return [bytes([entry.opcode, NEAR])]
-    return [bytes([entry.opcode, *address.to_bytes(2, "little")][: entry.length])]
+    code = bytes([instruction.opcode or 0])
+    if instruction.branches:
+        return [code + bytes([offset]) for offset in (NEAR, FAR)]
+    if instruction.length == 2:
+        return [code + bytes([NEAR])]
+    return [(code + address.to_bytes(2, "little"))[: instruction.length]]
 
 
 def requests() -> Iterator[Lane]:
     """One request, short or long, at each clock of each instruction and of the next one's fetch."""
-    for entry in INSTRUCTIONS:
-        decimal = entry.mnemonic in ("ADC", "SBC")
-        for body in bodies(entry):
+    for instruction in INSTRUCTIONS:
+        decimal = instruction.mnemonic in ("ADC", "SBC")
+        for body in bodies(instruction):
             for prelude in ([CLI], [SEI], [CLI, SED])[: 2 + decimal]:
                 code = bytes(prelude) + body
                 first = BEGIN + 2 * len(prelude)
-                for clock in range(first - 1, first + entry.clocks + 3):
+                for clock in range(first - 1, first + instruction.clocks + 3):
                     for width in (1, FOREVER):
                         yield from (Lane(code, ((pin, clock, width),)) for pin in PINS)
 
@@ -280,16 +269,16 @@ def stops() -> Iterator[Lane]:
 
 def discards() -> Iterator[Lane]:
     """Each instruction among other bytes, which it must not heed where it discards them."""
-    for entry in INSTRUCTIONS:
-        for body in bodies(entry):
+    for instruction in INSTRUCTIONS:
+        for body in bodies(instruction):
             yield from (Lane(body, filling=filling) for filling in (ORA, CLC))
 
 
 def inputs() -> Iterator[Lane]:
-    """Each instruction with an absolute operand at a place that reads otherwise in each clock."""
-    for entry in INSTRUCTIONS:
-        if entry.access and entry.length == 3:
-            yield from (Lane(body) for body in bodies(entry, INPUT.start))
+    """Each instruction with a whole address, at a place that reads otherwise in each clock."""
+    for instruction in INSTRUCTIONS:
+        if instruction.access and instruction.length == 3:
+            yield from (Lane(body) for body in bodies(instruction, INPUT.start))
 
 
 class Scenario(NamedTuple):

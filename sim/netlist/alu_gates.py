@@ -19,7 +19,7 @@ from .compiled import compile_wires, cone
 from .planes import pack, unpack
 from .synthesis import Gate, Netlist, drawn_netlist
 
-__all__ = ["MNEMONICS", "AluGates", "Inputs", "Use"]
+__all__ = ["MNEMONICS", "AluGates", "Inputs", "Use", "opcodes_of"]
 
 #: The ALU's inputs and outputs in the netlist, where its part of the gates begins and ends.
 SOURCES: Final = ("a", "b", "carry_in", "decimal", "operation")
@@ -43,14 +43,22 @@ class Use:
     flags: str  # those that the instruction takes from the ALU, of "nvzc"
 
 
+def opcodes_of(patterns: Iterable[str]) -> set[int]:
+    """The opcodes that the decoder's patterns mean: their bits, highest first, `-` for either."""
+    return {
+        opcode
+        for pattern in patterns
+        for opcode in range(256)
+        if all(bit in ("-", is_) for bit, is_ in zip(pattern, f"{opcode:08b}", strict=True))
+    }
+
+
 def _uses() -> dict[str, Use]:
     actions: dict[int, Any] = {
         opcode: (operation, left, flags)
         for patterns, operation, left, _, flags in ACTIONS
         if operation is not Operation.PASS
-        for pattern in patterns
-        for opcode in range(256)
-        if all(bit in ("-", is_) for bit, is_ in zip(pattern, f"{opcode:08b}", strict=True))
+        for opcode in opcodes_of(patterns)
     }
     found = {}
     for mnemonic, modes in BY_MNEMONIC.items():

@@ -1,0 +1,56 @@
+"""The steps of the RTL's sequences: how a run begins, and with which opcodes each is reached.
+
+This is all that the grade takes from the hardware's own tables.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from carrywave.rtl.control import ACCESS, rows
+from carrywave.rtl.decode import MODES, Step
+from carrywave.rtl.interrupts import Cause
+from carrywave.rtl.variant import Variant
+
+from ..family.instructions import BY_OPCODE
+from ..netlist.alu_gates import opcodes_of
+
+__all__ = ["POWER_UP", "STEPS", "opcodes_by_step"]
+
+#: The number of each step.
+STEPS: Final[dict[str, int]] = {name: step.value for name, step in Step.__members__.items()}
+
+#: How the registers that matter stand at power-up; all others hold 0.
+POWER_UP: Final = {
+    "control.position": STEPS["ENTER"],
+    "interrupts.cause": Cause.__members__["RESET"].value,
+    "interrupts.nmi_before": 1,
+}
+
+
+def opcodes_by_step(variant: str) -> dict[int, set[int]]:
+    """The opcodes with which each step is reached, but for the clock of a fetch and of an entry."""
+    sequences: Any = rows(Variant(variant))
+    reached: dict[int, set[int]] = {}
+
+    def walk(position: Any, step: Any, access: Any, opcodes: set[int]) -> None:
+        reached.setdefault(position.value, set()).update(opcodes)
+        row = sequences[step]
+        after = [access if row.next is ACCESS else row.next]
+        if row.detour:
+            after.append(row.detour[1])
+        for following in after:
+            if following is Step.REPEAT:
+                adds = {o for o in opcodes if BY_OPCODE[o].mnemonic in ("ADC", "SBC")}
+                if variant == "cmos" and adds:
+                    walk(following, following, access, adds)
+            elif following is not None:
+                walk(following, following, access, opcodes)
+
+    for first, access, patterns in MODES:
+        walk(Step.FIRST, first, access, opcodes_of(patterns))
+    walk(Step.ENTER_DISCARD, Step.ENTER_DISCARD, Step.FETCH, {0})
+    undocumented = set(range(256)) - set(BY_OPCODE)
+    reached[STEPS["FIRST"]] |= undocumented
+    reached[STEPS["STOPPED"]] = undocumented
+    return reached
