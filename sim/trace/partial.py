@@ -1,54 +1,25 @@
-"""A recorded trace as a witness: one row per executed instruction, with the state before it.
-
-The next row's state is what the instruction left. What is not recorded is not compared, and never
-guessed. Pieces of a trace are checked apart and merged, in this process or anywhere.
-"""
+"""What pieces of a trace have shown: merged in order, they say what the whole trace does."""
 
 from __future__ import annotations
 
-import os
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
-from functools import cached_property
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from ..cases.kinds import instruction_of
-from ..cases.layout import CASE, OUTCOME, Cases, Outcomes, unnamed
-from ..family.instructions import BY_OPCODE, bus_activity
-from ..family.members import EVENTS, VARIANTS
-from ..op.commands import operation_command
-from ..system.workers import WorkerError, processors, workers
+from ..cases.kinds import BY_KEY, in_order
+from ..cases.layout import CASE, OUTCOME, REGISTERS, Cases, Outcomes, unnamed
+from ..emulator.coverage import Coverage
+from ..emulator.evened import evened
 from ..witness.comparison import FIELDS, Comparison, differences
-from ..witness.gates import Gates
-from .formats import Block, Columns, Part, TraceError, parts_of, place, read_part
+from .parts import TraceError, place
+from .report import TraceReport, missing_of
+from .rows import reason_text, taken
 
-if TYPE_CHECKING:
-    from ..diagnose.diagnosis import Cause
-
-__all__ = ["COLUMNS", "EXAMPLES", "Partial", "TraceReport", "check_part", "compare_trace"]
-
-_STATE: Final = ("pc", "a", "x", "y", "sp", "p")
-TRIPLES: Final = {
-    name: (f"{name}_0", f"{name}_1", f"{name}_2")
-    for name in ("bytes", "pulled", "pushed", "push_address")
-}
-_READ: Final = ("bytes_1", "bytes_2", "operand", "vector", *TRIPLES["pulled"])
-_WRITTEN: Final = ("pushes", "pushed", "stores", "stored", "cycles", "push_address")
-_WIDE: Final = ("pc", "vector", *TRIPLES["push_address"])
-_REQUIRED: Final = (*_STATE, "bytes_0")
-
-#: The columns of a trace and the largest value of each: the fields of `CASE` and `OUTCOME`, a list
-#: of three as three columns. `pc` to `bytes_0` must be there. Rows of another `run` do not follow.
-COLUMNS: Final = {
-    **dict.fromkeys((*_REQUIRED, *_READ), 255),
-    **{"event": len(EVENTS) - 1, "run": 2**32 - 1},
-    **{one: 255 for name in _WRITTEN for one in TRIPLES.get(name, (name,))},
-    **dict.fromkeys(_WIDE, 65535),
-}
+__all__ = ["EXAMPLES", "Partial", "Row", "judged"]
 
 #: Wrong rows of an instruction, and right ones, that are kept for a diagnosis: so many at most.
 EXAMPLES: Final = 1000
@@ -57,52 +28,16 @@ _EXAMPLE: Final = np.dtype(
 )
 Examples = dict[str, npt.NDArray[np.void]]
 
-# Why a row cannot be checked, a bit each: an opcode without a table, or a column that its clocks
-# read and that is not there. A key is an opcode, or 256 times an event.
-_UNDOCUMENTED: Final = "undocumented opcode"
-_LACKS: Final = (_UNDOCUMENTED, *_READ)
-_BIT: Final = {name: np.uint8(1 << i) for i, name in enumerate(_LACKS)}
-_KEYS: Final = 256 * len(EVENTS)
-
-
-def _needs(key: int) -> int:
-    """What the published clocks of an opcode or event read, as bits of `_LACKS`."""
-    entry = BY_OPCODE.get(key)
-    if key < 256 and entry is None:
-        return 1
-    needed, code = set(), 0
-    name, mode = (entry.mnemonic, entry.mode) if entry else (EVENTS[key >> 8], "")
-    for kind, where, byte in bus_activity(name, mode):
-        if where == "n" and byte != "d":
-            code += 1
-            needed.add(f"bytes_{code}")
-        elif kind == "R" and where == "ea":
-            needed.add("operand")
-        elif kind == "R" and where.startswith("s+"):
-            needed.add(f"pulled_{int(where[2:]) - 1}")
-        elif where.startswith("F"):
-            needed.add("vector")
-    return sum(int(_BIT[name]) for name in needed)
-
-
-_NEEDS: Final = np.array([_needs(key) for key in range(_KEYS)], np.uint8)
-_ENTRIES: Final = [BY_OPCODE.get(key) for key in range(_KEYS)]
-_LENGTH: Final = np.array([entry.length if entry else 0 for entry in _ENTRIES], np.uint8)
-_ADDRESSED: Final = np.array([bool(entry and entry.access) for entry in _ENTRIES])
-_NAME: Final = [
-    EVENTS[key >> 8] if key > 255 else entry.mnemonic if entry else f"{key:02X}"
-    for key, entry in enumerate(_ENTRIES)
-]
-
 
 @dataclass(frozen=True)
-class _Row:
+class Row:
     """The first or last row of a piece, in bytes: cheap to send and to compare."""
 
+    variant: str
     case: bytes
     run: int
     key: int
-    lacks: int
+    reason: tuple[str, str] | None  # why it is not checked, and what it counts as
     written: bytes  # the outcome as far as the row itself tells it
     expected: bytes
 
@@ -120,11 +55,12 @@ class Partial:
     columns: frozenset[str] = frozenset()
     unchecked: Counter[tuple[str, str]] = field(default_factory=Counter)  # why, which instruction
     unpaired: int = 0
+    opcodes: frozenset[int] = frozenset()  # those compared
     first_wrong: int | None = None
-    first_undocumented: int | None = None
+    first_unbuilt: int | None = None
     examples: Examples = field(default_factory=dict)
-    head: _Row | None = None
-    tail: _Row | None = None
+    head: Row | None = None
+    tail: Row | None = None
 
     @property
     def rows(self) -> int:
@@ -145,23 +81,21 @@ class Partial:
             return self._followed_by(other)
         return self._followed_by(self._seam(self.tail, other.head))._followed_by(other)
 
-    def _seam(self, last: _Row, following: _Row) -> Partial:
+    def _seam(self, last: Row, following: Row) -> Partial:
         """What the last row and another one after it tell; its row is this piece's last, -1."""
         if last.run != following.run:
             return Partial(unpaired=1)
-        if last.lacks:
-            why = _why(last.lacks)
-            odd = -1 if why == _UNDOCUMENTED else None
-            return Partial(unchecked=Counter({(why, _NAME[last.key]): 1}), first_undocumented=odd)
+        if last.reason:
+            odd = -1 if "documented" in last.reason[0] else None
+            return Partial(unchecked=Counter({last.reason: 1}), first_unbuilt=odd)
         case, after = (np.frombuffer(row.case, CASE) for row in (last, following))
         expected = np.frombuffer(last.expected, OUTCOME)
         actual = np.frombuffer(last.written, OUTCOME).copy()
-        for name in _STATE:
+        for name in REGISTERS:
             actual[name] = after[name]
-        comparison = Comparison.of(case, expected, actual, self.comparison.skipped)
-        wrong = -1 if comparison.mismatches else None
-        examples = _examples(comparison, np.array([last.key]), case, expected, actual)
-        return Partial(comparison, first_wrong=wrong, examples=examples)
+        skipped = self.comparison.skipped
+        told = judged(last.variant, np.array([last.key]), case, expected, actual, skipped)
+        return replace(told, first_wrong=None if told.first_wrong is None else -1)
 
     def _followed_by(self, other: Partial) -> Partial:
         """Both, without the seam."""
@@ -184,8 +118,9 @@ class Partial:
             self.columns or other.columns,
             self.unchecked + other.unchecked,
             self.unpaired + other.unpaired,
+            self.opcodes | other.opcodes,
             first(self.first_wrong, other.first_wrong),
-            first(self.first_undocumented, other.first_undocumented),
+            first(self.first_unbuilt, other.first_unbuilt),
             examples,
             self.head or other.head,
             other.tail or self.tail,
@@ -215,9 +150,10 @@ class Partial:
             self.rows,
             unpaired,
             unchecked,
-            tuple(name for name in COLUMNS if name not in self.columns),
+            missing_of(self.columns),
+            Coverage.of(self.opcodes),
             self._place(self.first_wrong),
-            self._place(self.first_undocumented),
+            self._place(self.first_unbuilt),
             np.concatenate(
                 [unnamed(one) for one in (np.zeros(0, _EXAMPLE), *self.examples.values())]
             ).view(_EXAMPLE),
@@ -234,261 +170,32 @@ class Partial:
         return place(path, row)
 
 
-@dataclass(frozen=True)
-class TraceReport:
-    """What a trace has shown. Each row is compared, or cannot be checked, or has no next row."""
-
-    variant: str
-    comparison: Comparison  # its cases are the rows compared; the `index` of the first is its row
-    rows: int
-    unpaired: int  # the last rows of runs
-    unchecked: dict[str, dict[str, int]]  # by the column they lack, by instruction
-    missing: tuple[str, ...]  # columns that the trace does not have
-    first_wrong: str | None  # its file and line, or row
-    first_undocumented: str | None
-    examples: npt.NDArray[np.void] = field(repr=False, compare=False)  # of the wrong instructions
-
-    @property
-    def agree(self) -> bool:
-        """Whether rows were compared and none differs; those unchecked may be wrong."""
-        return self.comparison.agree
-
-    def evidence(self) -> tuple[Cases, Outcomes, Outcomes]:
-        """Cases, expected and actual outcomes of the wrong instructions, as `diagnose` takes them.
-
-        Of each instruction the first ones: `EXAMPLES` wrong and as many right ones at most.
-        """
-        cases, expected, actual = (
-            np.ascontiguousarray(self.examples[name]) for name in ("case", "expected", "actual")
-        )
-        return cases, expected, actual
-
-    @cached_property
-    def likely(self) -> list[Cause]:
-        """What is likely to be wrong, by the evidence."""
-        if self.agree:
-            return []
-        from ..diagnose.diagnosis import diagnose
-
-        return diagnose(*self.evidence(), self.variant, self.comparison.skipped)
-
-    @property
-    def command(self) -> str | None:
-        """What draws the first wrong case; None for an event."""
-        first = self.comparison.first
-        return None if first is None else operation_command(first.case, self.variant)
-
-    def to_json(self) -> dict[str, Any]:
-        """The same as plain dictionaries, lists and numbers."""
-        told = ("agree", "variant", "rows", "unpaired", "unchecked")
-        found = self.comparison.to_json()
-        if self.comparison.first is not None:
-            name = instruction_of(self.comparison.first.case)
-            found["first"] |= {"instruction": name, "command": self.command}
-        return {
-            **{name: getattr(self, name) for name in told},
-            "missing": list(self.missing),
-            "first_wrong": self.first_wrong,
-            "first_undocumented": self.first_undocumented,
-            **found,
-            "likely": [cause.to_json() for cause in self.likely],
-        }
-
-
-def compare_trace(
-    path: str | os.PathLike[str],
-    variant: str = "nmos",
-    *,
-    columns: Mapping[str, str] | None = None,
-    hex: bool = False,
-    skip: Collection[str] = (),
-    processes: int | None = None,
-    progress: Callable[[int], object] | None = None,
-) -> TraceReport:
-    """Puts every row of a trace to the gates: a .csv, .jsonl or .parquet file, a folder of parts.
-
-    `columns` maps names of `COLUMNS` to the file's own; `hex` reads digits without a prefix as
-    hexadecimal; `skip` names fields that are not compared. `processes` is by default as many as
-    processors, or one if there is little to do; they import the caller's main module, as always
-    with `multiprocessing`. `progress` is told how many of `parts_of` are done. Raises TraceError,
-    NetlistError if the netlist cannot be made, ValueError for an unknown variant or field.
-    """
-    parts = parts_of(path)
-    if processes is None:
-        processes = min(len(parts), processors()) if len(parts) > 2 else 1
-    total, merged, waiting = Partial(), 0, dict[int, Partial | TraceError]()
-    asked = variant, dict(columns or {}), hex, tuple(skip)
-    try:
-        with workers(processes) as work:
-            tasks = ((_check_numbered, i, part, *asked) for i, part in enumerate(parts))
-            for done, (i, answer) in enumerate(work(tasks), 1):
-                waiting[i] = answer
-                while merged in waiting:
-                    following = waiting.pop(merged)
-                    if isinstance(following, TraceError):
-                        raise following
-                    total, merged = total.merge(following), merged + 1
-                if progress is not None:
-                    progress(done)
-    except WorkerError as error:
-        raise TraceError(f"{os.fspath(path)}: {error}") from None
-    return total.report(variant)
-
-
-def check_part(
-    part: Part | str | os.PathLike[str],
-    variant: str = "nmos",
-    *,
-    columns: Mapping[str, str] | None = None,
-    hex: bool = False,
-    skip: Collection[str] = (),
-) -> Partial:
-    """Checks one of `parts_of` a trace, or one file of it, as a stream in constant memory.
-
-    It is there for whatever distributes work: `reduce(Partial.merge, partials).report(variant)`,
-    the partials in the order of the parts, is what `compare_trace` returns. Takes and raises the
-    same.
-    """
-    if variant not in VARIANTS:
-        raise ValueError(f"variant {variant!r}: expected one of {', '.join(VARIANTS)}")
-    words = {"event": tuple(name.lower() for name in EVENTS)}
-    asked = Columns(COLUMNS, TRIPLES, _REQUIRED, words, columns or {}, hex)
-    gates, total = Gates(variant), Partial(Comparison.of(*_NOTHING, skip))
-    for one in [part] if isinstance(part, Part) else parts_of(part):
-        total = total.merge(Partial(files=((one.path, 0),)))
-        for block in read_part(one, asked):
-            if block.rows:
-                total = total.merge(_check_block(block, one.path, skip, gates))
-    return total
-
-
-# Judging
-
-
-_NOTHING: Final = (np.zeros(0, CASE), np.zeros(0, OUTCOME), np.zeros(0, OUTCOME))
-
-
-def _check_numbered(
-    number: int, part: Part, variant: str, columns: dict[str, str], hexadecimal: bool,
-    skip: tuple[str, ...],
-) -> tuple[int, Partial | TraceError]:  # fmt: skip
-    """What a process does: of all errors the one of the first part is told, not the first found."""
-    try:
-        return number, check_part(part, variant, columns=columns, hex=hexadecimal, skip=skip)
-    except TraceError as error:
-        return number, error
-
-
-def _why(lacks: int) -> str:
-    return _LACKS[(lacks & -lacks).bit_length() - 1]
-
-
-def reason_text(why: str) -> str:
-    return why if why == _UNDOCUMENTED else f"without {why}"
-
-
-def _by_reason(unchecked: Mapping[tuple[str, str], int]) -> dict[str, dict[str, int]]:
-    found: dict[str, dict[str, int]] = {}
-    for why, name in sorted(unchecked, key=lambda both: (_LACKS.index(both[0]), both[1])):
-        found.setdefault(why, {})[name] = unchecked[why, name]
-    return found
-
-
-def _check_block(block: Block, path: str, skip: Collection[str], gates: Gates) -> Partial:
-    rows, values = block.rows, block.values
-    cases, key = _cases(block)
-    lacks = _NEEDS[key] & ~_known(block)
-    written = np.zeros(rows, OUTCOME)
-    absent = {*skip}
-    for name in _WRITTEN:
-        three = TRIPLES.get(name, (name,))
-        if not all(one in values for one in three):
-            absent.add(name)
-        elif len(three) == 1:
-            written[name] = values[name]
-        else:
-            for i, one in enumerate(three):
-                written[name][:, i] = values[one]
-    expected = np.zeros(rows, OUTCOME)
-    checked = np.flatnonzero(lacks == 0)
-    if len(checked) == rows:
-        expected = gates.execute(cases)
-    elif len(checked):
-        unnamed(expected)[checked] = unnamed(gates.execute(_taken(cases, checked)))
-    run = values.get("run", np.zeros(rows, np.uint32))
-
-    def row(at: int) -> _Row:
-        records = (record[at].tobytes() for record in (cases, written, expected))
-        case, *outcomes = records
-        return _Row(case, int(run[at]), int(key[at]), int(lacks[at]), *outcomes)
-
-    head, tail = row(0), row(-1)
-    actual = written[:-1]
-    for name in _STATE:
-        actual[name] = cases[name][1:]
-    paired = run[1:] == run[:-1]
-    chosen = np.flatnonzero(paired & (lacks[:-1] == 0))
-    sides = [cases[:-1], expected[:-1], actual]
-    if len(chosen) < rows - 1:
-        sides = [_taken(side, chosen) for side in sides]
-    comparison = Comparison.of(sides[0], sides[1], sides[2], absent)
-    first = None if comparison.first is None else int(chosen[comparison.first.index])
-
-    left = np.flatnonzero(paired & (lacks[:-1] != 0))
-    odd = left[lacks[left] & 1 > 0]
-    unchecked: Counter[tuple[str, str]] = Counter()
-    reasons = lacks[left].astype(np.uint32) << 16 | key[left]
-    for reason, count in zip(*np.unique(reasons, return_counts=True), strict=True):
-        unchecked[_why(int(reason) >> 16), _NAME[int(reason) & 0xFFFF]] += int(count)
+def judged(
+    variant: str, key: npt.NDArray[Any], cases: Cases, expected: Outcomes, actual: Outcomes,
+    skip: Collection[str],
+) -> Partial:  # fmt: skip
+    """What the given pairs of rows tell; `actual` may be written to. `first_wrong` is the pair."""
+    if "writes" in skip:  # not recorded: as many as expected, or one less, as is even
+        last = expected["write_value"][:, 1]
+        fewer = "write_value" in skip or actual["write_value"][:, 0] == last
+        actual["writes"] = np.where(fewer, 1, expected["writes"])
+    actual = evened(cases, expected, actual, variant)
+    comparison = Comparison.of(cases, expected, actual, skip)
+    opcodes = np.flatnonzero(np.bincount(key[key < 256], minlength=1)).tolist()
     return Partial(
-        comparison, ((path, rows),), frozenset(values), unchecked,
-        int(np.count_nonzero(~paired)), first, int(odd[0]) if len(odd) else None,
-        _examples(comparison, key[chosen], sides[0], sides[1], sides[2]), head, tail,
-    )  # fmt: skip
+        comparison,
+        opcodes=frozenset(opcodes),
+        first_wrong=None if comparison.first is None else comparison.first.index,
+        examples=_examples(comparison, key, cases, expected, actual),
+    )
 
 
-def _cases(block: Block) -> tuple[Cases, npt.NDArray[np.uint16]]:
-    """Each row's case, where what it does not read is 0, and its key."""
-    values = block.values
-    cases = np.zeros(block.rows, CASE)
-    for name in (*_STATE, "event"):
-        if name in values:
-            cases[name] = values[name]
-    entered = (cases["event"] > 1) | ((cases["event"] == 1) & (cases["p"] & 4 == 0))
-    for name, where in block.empty.items():
-        needless = entered if name == "bytes_0" else False
-        if name in (*_REQUIRED, "run") and (where & ~needless).any():
-            raise TraceError(f"{block.place(int((where & ~needless).argmax()))}: no {name}")
-    opcode = np.where(entered, 0, values["bytes_0"])
-    key = opcode | np.where(entered, cases["event"], 0).astype(np.uint16) << 8
-    needs = _NEEDS[key]
-
-    def read(name: str) -> Any:
-        return values[name] * (needs & _BIT[name] > 0) if name in values else 0
-
-    code = cases["bytes"]
-    code[:, 0], code[:, 1], code[:, 2] = opcode, read("bytes_1"), read("bytes_2")
-    for i, name in enumerate(TRIPLES["pulled"]):
-        cases["pulled"][:, i] = read(name)
-    cases["operand"], cases["vector"] = read("operand"), read("vector")
-    cases["length"] = _LENGTH[key]
-    cases["address"] = (code[:, 1] | code[:, 2].astype(np.uint16) << 8) * _ADDRESSED[key]
-    return cases, key
-
-
-def _known(block: Block) -> Any:
-    """What of `_LACKS` is at hand, as bits: one number, or one for each row."""
-    known: Any = np.uint8(0)
-    for name in _READ:
-        if name in block.empty:
-            known = known | _BIT[name] * ~block.empty[name]
-        elif name in block.values:
-            known = known | _BIT[name]
-    return known
-
-
-def _taken(records: npt.NDArray[np.void], rows: npt.NDArray[np.int64]) -> npt.NDArray[np.void]:
-    return unnamed(records).take(rows).view(records.dtype)
+def _by_reason(unchecked: Counter[tuple[str, str]]) -> dict[str, dict[str, int]]:
+    return {
+        reason: {name: unchecked[reason, name]
+                 for name in in_order(name for why, name in unchecked if why == reason)}
+        for reason in sorted({reason for reason, _ in unchecked})
+    }  # fmt: skip
 
 
 def _examples(
@@ -499,7 +206,7 @@ def _examples(
     found: Examples = {}
     for name, share in comparison.instructions.items():
         if share.mismatches:
-            rows = np.flatnonzero(np.isin(key, [k for k in range(_KEYS) if _NAME[k] == name]))
+            rows = np.flatnonzero(np.isin(key, [k for k in BY_KEY if BY_KEY[k].mnemonic == name]))
             one = np.zeros(len(rows), _EXAMPLE)
             one["case"], one["expected"], one["actual"] = cases[rows], expected[rows], actual[rows]
             masks = differences(expected[rows], actual[rows], comparison.skipped)
@@ -510,4 +217,4 @@ def _examples(
 
 def _few(examples: npt.NDArray[np.void]) -> npt.NDArray[np.void]:
     few = [np.flatnonzero(examples["wrong"] == wrong)[:EXAMPLES] for wrong in (True, False)]
-    return _taken(examples, np.sort(np.concatenate(few)))
+    return taken(examples, np.sort(np.concatenate(few)))
