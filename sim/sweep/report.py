@@ -6,14 +6,12 @@ from typing import TYPE_CHECKING
 
 from ..netlist.synthesis import built_as
 from ..witness.report import report
-from .sweeping import SweepReport, fields_in_order
+from .results import SweepReport, fields_in_order
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 __all__ = ["draw_sweep"]
-
-# The report
 
 
 def draw_sweep(result: SweepReport, console: Console) -> None:

@@ -20,10 +20,9 @@ import numpy as np
 import numpy.typing as npt
 
 from ..cases.exhaustive import exhaustive_cases
+from ..cases.kinds import BY_KEY, forms_of, keys_of
 from ..cases.layout import CASE, Cases, Outcomes, unnamed
 from ..cases.memory import possible
-from ..family.instructions import BY_MNEMONIC, INSTRUCTIONS, Instruction
-from ..family.members import EVENTS
 from ..grade.faults import Fault, Injector, Trace, fault_sites
 from ..grade.scenarios import alike, trace_cases
 from ..mistakes.catalogue import MISTAKES, Mistake, Mistaken
@@ -36,7 +35,6 @@ from ..witness.model import Model
 
 __all__ = ["Vectors", "VectorsError", "compact"]
 
-ENTRIES: Final[tuple[Instruction | str, ...]] = (*INSTRUCTIONS, *EVENTS[1:])
 POOL: Final = 8192  # one in so many of an opcode's or event's cases is asked about every fault
 WIDE: Final = 128  # and one in so many about those that the others do not show
 LEAST: Final = 16  # cases of each
@@ -78,8 +76,9 @@ class Vectors:
 def _sampled(one_in: int) -> Cases:
     """The same part of the sweep's cases each time, of those that one memory can hold."""
     parts = []
-    for seed, entry in enumerate(ENTRIES):
-        cases = np.concatenate([unnamed(batch) for batch in exhaustive_cases(entry)]).view(CASE)
+    for seed, instruction in enumerate(BY_KEY.values()):
+        batches = [unnamed(batch) for batch in exhaustive_cases(instruction)]
+        cases = np.concatenate(batches).view(CASE)
         fitting = unnamed(cases)[possible(cases)]
         rng = np.random.default_rng(seed)
         parts.append(rng.choice(fitting, max(LEAST, len(fitting) // one_in), replace=False))
@@ -109,23 +108,11 @@ def _targets(variant: str) -> list[Target]:
     ]
 
 
-def _entries_of(name: str) -> list[Instruction | str]:
-    return [name] if name in EVENTS else list(BY_MNEMONIC[name].values())
-
-
-def _rows_of(cases: Cases, name: str) -> npt.NDArray[np.int64]:
-    """Where the cases of a mnemonic or event are; an IRQ that is masked belongs to neither."""
-    if name in EVENTS:
-        happens = (name != "IRQ") | (cases["p"] & 4 == 0)
-        return np.flatnonzero((cases["event"] == EVENTS.index(name)) & happens)
-    opcodes = [entry.opcode for entry in BY_MNEMONIC[name].values()]
-    return np.flatnonzero((cases["event"] == 0) & np.isin(cases["bytes"][:, 0], opcodes))
-
-
 def _exposed(variant: str, target: Target, cases: Cases) -> npt.NDArray[np.int64]:
     """The cases that expose a mistake."""
     mistake, name = target
-    rows = _rows_of(cases, name)
+    forms = forms_of(name)
+    rows = np.flatnonzero(np.isin(keys_of(cases), [key for key in BY_KEY if BY_KEY[key] in forms]))
     if not len(rows):
         return rows
     asked = cases[rows]
@@ -138,7 +125,7 @@ def _exposed(variant: str, target: Target, cases: Cases) -> npt.NDArray[np.int64
 
 def _first_exposed(variant: str, target: Target) -> Cases | None:
     """The first case of the sweep that exposes a mistake, if one does."""
-    for batch in chain.from_iterable(exhaustive_cases(entry) for entry in _entries_of(target[1])):
+    for batch in chain.from_iterable(map(exhaustive_cases, forms_of(target[1]))):
         cases = batch[possible(batch)]
         rows = _exposed(variant, target, cases)
         if len(rows):

@@ -13,27 +13,23 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from ..cases.layout import CASE, OUTCOME, layout_of
+from ..cases.layout import CASE, OUTCOME, layout_of, plain
 from ..system.files import written_beside
 from .compact import Vectors, VectorsError
 
 __all__ = ["SUFFIXES", "columns", "write"]
 
-# Files
-
-
-_SHARED: Final = frozenset(CASE.names or ()) & frozenset(OUTCOME.names or ())
-
 
 def columns(vectors: Vectors) -> dict[str, npt.NDArray[Any]]:
     """The cases' columns, then the outcomes': `after_` stands before names that both have."""
-    parts = [("", vectors.cases), ("after_", vectors.outcomes())]
-    return {
-        f"{prefix if name in _SHARED else ''}{name}{end}": column
-        for prefix, records in parts
-        for name in records.dtype.names or ()
-        for end, column in _single(records[name])
-    }
+    cases, outcomes = vectors.cases, vectors.outcomes()
+    named = [(name, cases[name]) for name in CASE.names or ()]
+    named += [(_after(name), outcomes[name]) for name in OUTCOME.names or ()]
+    return {f"{name}{end}": one for name, column in named for end, one in _single(column)}
+
+
+def _after(name: str) -> str:
+    return f"after_{name}" if name in (CASE.names or ()) else name
 
 
 def _single(column: npt.NDArray[Any]) -> Iterator[tuple[str, npt.NDArray[Any]]]:
@@ -48,6 +44,12 @@ def _said(coverage: dict[str, Any]) -> list[str]:
     return [f"{name}: {value}" for name, value in coverage.items()]
 
 
+_ONE_WRITE: Final = (
+    "Where two writes go to one address, an emulator may leave out the first: it writes back\n"
+    "   what was read."
+)
+
+
 def _csv(vectors: Vectors) -> bytes:
     table, text = columns(vectors), io.StringIO()
     text.writelines(f"# {line}\n" for line in _said(vectors.coverage))
@@ -58,17 +60,17 @@ def _csv(vectors: Vectors) -> bytes:
 
 
 def _jsonl(vectors: Vectors) -> bytes:
-    table = columns(vectors)
-    rows = zip(*(column.tolist() for column in table.values()), strict=True)
-    lines = [
-        json.dumps({"coverage": vectors.coverage}),
-        *(json.dumps(dict(zip(table, row, strict=True)), separators=(",", ":")) for row in rows),
-    ]
+    lines = [json.dumps({"coverage": vectors.coverage})]
+    for case, outcome in zip(vectors.cases, vectors.outcomes(), strict=True):
+        after = {_after(name): value for name, value in plain(outcome).items()}
+        lines.append(json.dumps(plain(case) | after, separators=(",", ":")))
     return "".join(f"{line}\n" for line in lines).encode()
 
 
 def _header(vectors: Vectors) -> bytes:
     said = "\n   ".join(_said(vectors.coverage))
+    if vectors.variant != "cmos":
+        said += f"\n   {_ONE_WRITE}"
     outcomes = vectors.outcomes()
     head = (
         f"/* Made by `carrywave vectors`; carrywave.h is what `carrywave header` prints.\n   {said}"

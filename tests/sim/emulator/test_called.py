@@ -20,8 +20,8 @@ import pytest
 from carrywave.sim.cases.kinds import lay_reads, symbols_of
 from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, plain
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.emulator import pipe as pipe_module
 from carrywave.sim.emulator import child
+from carrywave.sim.emulator import pipe as pipe_module
 from carrywave.sim.emulator.called import Library, PythonFunction
 from carrywave.sim.emulator.child import Emulator, EmulatorError
 from carrywave.sim.emulator.evened import evened

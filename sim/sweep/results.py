@@ -1,0 +1,192 @@
+"""What a sweep has shown: shares of an instruction's cases, which merge into its row."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from ..cases.kinds import forms_of
+from ..cases.layout import Cases, Outcomes, plain
+from ..witness.comparison import FIELDS, Comparison, Disagreement, Tally, differences
+
+__all__ = ["BUS", "Row", "Share", "SweepReport", "VariantReport", "fields_in_order"]
+
+#: The field that is wrong where the bus did not show the published activity, clock by clock.
+BUS: Final = "bus"
+
+
+@dataclass(frozen=True)
+class Share:
+    """What the cases of a row, or some of them, have shown."""
+
+    comparison: Comparison = field(default_factory=Comparison)
+    fields: frozenset[str] = frozenset()  # those that were there to compare
+    off_bus: int = 0
+    off_bus_only: int = 0  # of these, those whose outcome is right
+    first_off_bus: Disagreement | None = None
+
+    @classmethod
+    def of(
+        cls, row: str, cases: Cases, expected: Outcomes, actual: Outcomes,
+        off_bus: npt.NDArray[np.bool_] | None = None,
+    ) -> Share:  # fmt: skip
+        """Compares outcomes already at hand; `off_bus` marks cases that are wrong on the bus."""
+        comparison = Comparison.of(cases, expected, actual)
+        # A masked IRQ counts as the instruction that runs: here it is the row's.
+        tally = Tally(0)
+        for one in comparison.instructions.values():
+            tally = tally.merge(one)
+        comparison = replace(comparison, instructions={row: tally})
+        fields = set(FIELDS)
+        if not expected["writes"].any():
+            fields -= {"write_value", "write_address"}
+        if off_bus is None:
+            return cls(comparison, frozenset(fields))
+        rows = np.flatnonzero(off_bus)
+        records = [array[rows] for array in (cases, expected, actual)]
+        first = None
+        if len(rows):
+            first = Disagreement(int(rows[0]), *(array[:1].reshape(()) for array in records))
+        return cls(
+            comparison,
+            frozenset({*fields, BUS}),
+            len(rows),
+            len(rows) - Comparison.of(*records).mismatches,
+            first,
+        )
+
+    def merge(self, other: Share) -> Share:
+        """This one's cases followed by the other's."""
+        first = self.first_off_bus
+        if first is None and other.first_off_bus is not None:
+            first = other.first_off_bus.after(self.comparison.cases)
+        return Share(
+            self.comparison.merge(other.comparison),
+            self.fields | other.fields,
+            self.off_bus + other.off_bus,
+            self.off_bus_only + other.off_bus_only,
+            first,
+        )
+
+
+@dataclass(frozen=True)
+class Row:
+    """A mnemonic or an entry, and what its cases have shown."""
+
+    name: str
+    share: Share
+
+    @property
+    def opcodes(self) -> tuple[int, ...]:
+        """Those of the mnemonic; none for an entry."""
+        return tuple(form.opcode for form in forms_of(self.name) if form.opcode is not None)
+
+    @property
+    def tally(self) -> Tally:
+        """Cases, mismatches and the fields that differ, `BUS` among them."""
+        share = self.share
+        tally = share.comparison.instructions[self.name]
+        fields = tally.fields | ({BUS: share.off_bus} if share.off_bus else {})
+        return Tally(tally.cases, tally.mismatches + share.off_bus_only, fields)
+
+    @property
+    def first(self) -> Disagreement | None:
+        """The first wrong case, counted within the row."""
+        both = (self.share.comparison.first, self.share.first_off_bus)
+        return min((one for one in both if one), key=lambda one: one.index, default=None)
+
+    @property
+    def first_fields(self) -> tuple[str, ...]:
+        """The fields that are wrong in it."""
+        first, off_bus = self.first, self.share.first_off_bus
+        if first is None:
+            return ()
+        found = differences(first.expected.reshape(1), first.actual.reshape(1))
+        wrong = tuple(name for name, mask in found.items() if mask[0])
+        return (*wrong, BUS) if off_bus and off_bus.index == first.index else wrong
+
+
+@dataclass(frozen=True)
+class VariantReport:
+    """One variant: its rows in the order of `NAMES`, and how long they took."""
+
+    variant: str
+    rows: tuple[Row, ...]
+    seconds: float
+
+    @property
+    def first_row(self) -> Row | None:
+        """The first row with a mismatch."""
+        return next((row for row in self.rows if row.first), None)
+
+    @property
+    def comparison(self) -> Comparison:
+        """All rows as one; `first` is that of the first wrong row, counted within the row."""
+        tallies = {row.name: row.tally for row in self.rows}
+        return Comparison(
+            sum(tally.cases for tally in tallies.values()),
+            sum(tally.mismatches for tally in tallies.values()),
+            tallies,
+            None if self.first_row is None else self.first_row.first,
+            uncounted=sum(row.share.comparison.uncounted for row in self.rows),
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """The same as plain dictionaries, lists and numbers."""
+        comparison, wrong = self.comparison, self.first_row
+        result: dict[str, Any] = {
+            "cases": comparison.cases,
+            "mismatches": comparison.mismatches,
+            "seconds": round(self.seconds, 3),
+            "instructions": {
+                row.name: {
+                    "opcodes": list(row.opcodes),
+                    "cases": row.tally.cases,
+                    "compared": fields_in_order(row.share.fields),
+                    "mismatches": row.tally.mismatches,
+                    "fields": row.tally.fields,
+                }
+                for row in self.rows
+            },
+            "first": None,
+        }
+        if wrong is not None and wrong.first is not None:
+            result["first"] = {
+                "instruction": wrong.name,
+                "fields": list(wrong.first_fields),
+                "index": wrong.first.index,
+                "case": plain(wrong.first.case),
+                "expected": plain(wrong.first.expected),
+                "actual": plain(wrong.first.actual),
+            }
+        return result
+
+
+@dataclass(frozen=True)
+class SweepReport:
+    """What a sweep has shown, by variant; `adder` is the form of the ALU's."""
+
+    variants: dict[str, VariantReport]
+    adder: str = "ripple"
+
+    @property
+    def agree(self) -> bool:
+        """Whether something was compared in every variant and nothing differs."""
+        return bool(self.variants) and all(one.comparison.agree for one in self.variants.values())
+
+    def to_json(self) -> dict[str, Any]:
+        """The same as plain dictionaries, lists and numbers."""
+        return {
+            "agree": self.agree,
+            "adder": self.adder,
+            "variants": {name: one.to_json() for name, one in self.variants.items()},
+        }
+
+
+def fields_in_order(fields: Collection[str]) -> list[str]:
+    """The fields compared, `BUS` last."""
+    return [name for name in (*FIELDS, BUS) if name in fields]
