@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from carrywave.rtl.control import ACCESS, rows
-from carrywave.rtl.decode import MODES, Step
+from carrywave.rtl.decode import MODES
 from carrywave.rtl.interrupts import Cause
+from carrywave.rtl.steps import ACCESS, Step, rows
 from carrywave.rtl.variant import Variant
 
 from ..family.instructions import BY_OPCODE

@@ -18,16 +18,7 @@ from .counterexample import Refuted, case_of
 from .machine import CONTROL, PINS, STATE, Machine
 from .paths import Path, Paths
 from .specification import SYMBOLS, Specification
-from .terms import (
-    DECLARED,
-    BitTable,
-    Query,
-    UnknownError,
-    Wire,
-    read_terms,
-    term_of,
-    vector_of,
-)
+from .terms import DECLARED, BitTable, Query, UnknownError, Wire, read_terms, term_of, vector_of
 
 __all__ = ["Proof", "Prover"]
 

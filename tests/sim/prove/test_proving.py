@@ -22,13 +22,7 @@ import z3
 from carrywave.sim.cases.kinds import BY_KEY, symbols_of
 from carrywave.sim.cases.layout import Cases
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.family.instructions import (
-    BY_MNEMONIC,
-    ENTRIES,
-    INSTRUCTIONS,
-    NAMES,
-    Instruction,
-)
+from carrywave.sim.family.instructions import BY_MNEMONIC, ENTRIES, INSTRUCTIONS, NAMES, Instruction
 from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.family.status import FLAG_BITS, FLAGS, flags_of
 from carrywave.sim.netlist import synthesis as netlists
