@@ -13,15 +13,15 @@ from .layout import READS, Cases
 
 __all__ = ["lay_out", "possible"]
 
-# Reads that come behind a write: what was listed might be overwritten by then. By key, the place
-# of the write's clock and the number of the read.
+# Reads that come behind a write: what was listed might be overwritten by then. By key, the address
+# of the write and the number of the read.
 _OVERWRITTEN: Final = [
-    (key, write, instruction.reads.index(read.reads))
+    (key, write.address, instruction.reads.index(read.reads))
     for key, instruction in BY_KEY.items()
     for at, read in enumerate(instruction.sequence("nmos"))
     if read.reads
     for write in instruction.sequence("nmos")[:at]
-    if write.writes
+    if write.writes and write.address is not None
 ]
 
 
@@ -48,9 +48,9 @@ def possible(cases: Cases) -> npt.NDArray[np.bool_]:
         if same.any():
             impossible |= same & (value[:, first] != value[:, second]) & (reads > second)
     keys = keys_of(cases)
-    for key, write, read in _OVERWRITTEN:
+    for key, written, read in _OVERWRITTEN:
         rows = np.flatnonzero(keys == key)
         if len(rows):
-            at = write.address.over(symbols_of(cases[rows], BY_KEY[key]))
+            at = written.over(symbols_of(cases[rows], BY_KEY[key]))
             impossible[rows] |= address[rows, read] == at
     return ~impossible

@@ -6,14 +6,14 @@ FixedSizeBitVectors: one formula for whoever makes cases, answers them or proves
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 __all__ = ["Term", "high", "join", "low", "named", "number", "signed"]
 
 # How a term is worked out, and how it is written. Sums wrap in their own width.
-_OVER: Final = {
+_OVER: Final[dict[str, Callable[..., Any]]] = {
     "sum": lambda a, b: a + b,
     "join": lambda high, low: high << 8 | low,
     "high": lambda word: word >> 8,

@@ -47,15 +47,16 @@ class Share:
         if off_bus is None:
             return cls(comparison, frozenset(fields))
         rows = np.flatnonzero(off_bus)
-        records = [array[rows] for array in (cases, expected, actual)]
+        wrong = cases[rows], expected[rows], actual[rows]
         first = None
         if len(rows):
-            first = Disagreement(int(rows[0]), *(array[:1].reshape(()) for array in records))
+            case, right, answer = (array[:1].reshape(()) for array in wrong)
+            first = Disagreement(int(rows[0]), case, right, answer)
         return cls(
             comparison,
             frozenset({*fields, BUS}),
             len(rows),
-            len(rows) - Comparison.of(*records).mismatches,
+            len(rows) - Comparison.of(*wrong).mismatches,
             first,
         )
 

@@ -83,7 +83,7 @@ def check_part(
     """
     if variant not in VARIANTS:
         raise ValueError(f"variant {variant!r}: expected one of {', '.join(VARIANTS)}")
-    asked, gates = columns_named(columns or {}, hex), Gates(variant)
+    asked, gates = columns_named(dict(columns or {}), hex), Gates(variant)
     total = Partial(Comparison.of(*_NOTHING, skip))
     for one in [part] if isinstance(part, Part) else parts_of(part):
         total = total.merge(Partial(files=((one.path, 0),)))

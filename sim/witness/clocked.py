@@ -98,7 +98,7 @@ class Clocked:
         simulate(unit, testbench)
         return outcomes.reshape(cases.shape)
 
-    async def _execute(self, ctx: Context, unit: Unit, case: np.void) -> tuple[Any, ...]:
+    async def _execute(self, ctx: Context, unit: Unit, case: Any) -> tuple[Any, ...]:
         event = EVENTS[case["event"]]
         pc, opcode = int(case["pc"]), int(case["read_value"][0])
         memory = lay_out(case)
@@ -140,7 +140,7 @@ class Clocked:
         return (*registers(ctx, unit), clock, len(writes), values, addresses)
 
 
-async def load(ctx: Context, unit: Unit, case: np.void, pc: int) -> None:
+async def load(ctx: Context, unit: Unit, case: Any, pc: int) -> None:
     """Puts the unit into a case's state, in the clock that fetches the opcode at `pc`."""
     flags = flags_of(int(case["p"]))
     lie = sum(flags[name] << i for i, name in enumerate(LOWEST_FIRST))

@@ -283,7 +283,7 @@ class _Memory:
         result, reads = [], 0
         for clock in self.clocks:
             claimed = None if clock.address is None else self.claimed(clock.address)
-            if clock.reads:
+            if clock.reads and clock.address is not None:
                 byte = pack(self.cases["read_value"][:, reads], 8)
                 where = self.cases["read_address"][:, reads]
                 here = claimed

@@ -48,7 +48,7 @@ def _lines(first: Disagreement, skipped: Collection[str]) -> list[_Line]:
     outside = {name for given in first.outside for name in spelled(given)} - set(skipped)
     wrong = {name for name, mask in found.items() if mask[0] or name in outside}
     case, expected, actual = (
-        {name: record[name].tolist() for name in record.dtype.names}
+        {name: record[name].tolist() for name in record.dtype.names or ()}
         for record in (first.case, first.expected, first.actual)
     )
 
@@ -163,9 +163,9 @@ def _report_first(first: Disagreement, skipped: Collection[str], console: Consol
             carets = _bits(line.marks, line.width).replace("0", " ").replace("1", "^")
             for i, value in enumerate((line.expected, line.actual)):
                 bits = Text(_bits(value or 0, line.width))
-                for at, mark in enumerate(carets):
+                for place, mark in enumerate(carets):
                     if mark == "^":
-                        bits.stylize("bold red", at, at + 1)
+                        bits.stylize("bold red", place, place + 1)
                 texts[i] = Text.assemble(texts[i], "  ", bits)
                 below[2 + i] = Text(" " * (digits + 2) + carets.rstrip(), style="red")
         elif line.wrong:

@@ -15,7 +15,7 @@ from .dump import Dump
 if TYPE_CHECKING:
     from carrywave.sim.claim.claims import Claim
     from carrywave.sim.emulator.verdict import Verdict
-    from carrywave.sim.prove.prover import Refuted
+    from carrywave.sim.prove.counterexample import Refuted
 
 __all__ = ["write_counterexample", "write_operation", "write_refuted", "write_wrong_case"]
 
