@@ -12,9 +12,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from carrywave.sim.cases.kinds import lay_reads
 from carrywave.sim.cases.layout import CASE, Cases, Outcomes
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.family.instructions import BY_MNEMONIC, ENTRIES
 from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES, SEQUENCE_ONLY, Mistake, Mistaken
 from carrywave.sim.witness.comparison import FIELDS, Comparison, compare
@@ -30,26 +31,25 @@ def crossed(**axes: Any) -> dict[str, np.ndarray]:
 
 
 def build(name: str, mode: str, /, **columns: Any) -> Cases:
-    """Cases of one instruction or event: the columns given, the rest random."""
+    """Cases of one instruction or event: the columns given, the rest random.
+
+    A column is a register, or a byte that is read, "m" or "pull0"; `vector` is an address.
+    """
+    form = BY_MNEMONIC[name][mode] if name in BY_MNEMONIC else ENTRIES[name]
     count = len(next(iter(columns.values())))
     rng = np.random.default_rng(66)
     cases = np.zeros(count, CASE)
+    cases["event"] = EVENTS.index(name) if name in EVENTS else 0
     for register in ("a", "x", "y", "sp", "p"):
         cases[register] = rng.integers(0, 256, count)
     cases["pc"] = rng.integers(0x0200, 0xFF00, count)
-    cases["vector"] = rng.integers(0, 65536, count)
-    cases["pulled"] = rng.integers(0, 256, (count, 3))
-    cases["bytes"] = rng.integers(0, 256, (count, 3))
-    if name in EVENTS:
-        cases["event"] = EVENTS.index(name)
-    else:
-        entry = BY_MNEMONIC[name][mode]
-        cases["bytes"][:, 0], cases["length"] = entry.opcode, entry.length
-    for column, values in columns.items():
-        if column == "m":
-            cases["bytes"][:, 1] = cases["operand"] = values
-        else:
-            cases[column] = values
+    found = {read: rng.integers(0, 256, count) for read in form.reads} | columns
+    if "vector" in columns:
+        found |= {"vector.low": columns["vector"] & 255, "vector.high": columns["vector"] >> 8}
+    for register in ("pc", "a", "x", "y", "sp", "p"):
+        cases[register] = found.get(register, cases[register])
+        found[register] = cases[register].astype(int)
+    lay_reads(cases, form, found)
     return cases
 
 
@@ -67,7 +67,7 @@ def arithmetic(name: str, decimal: int, others: int = 0) -> Cases:
 
 def valid(cases: Cases) -> Cases:
     """Those with digits of 0 to 9 only."""
-    a, m = cases["a"], cases["bytes"][:, 1]
+    a, m = cases["a"], cases["read_value"][:, 1]
     return cases[(a % 16 < 10) & (a // 16 < 10) & (m % 16 < 10) & (m // 16 < 10)]
 
 
@@ -101,15 +101,15 @@ WRONG = {
     1: "p.v", 2: "p.v", 3: "p.v", 4: "p.v", 5: "p.v", 6: "p.c", 7: "p.z", 8: "p.n", 9: "p.v",
     10: "p.v", 11: "p.c", 12: "p.c", 13: "a p.n p.v p.z p.c", 14: "a p.n p.v p.z p.c", 15: "p.c",
     16: "p.n p.z p.c", 17: "p.c", 18: "p.c", 19: "p.n", 20: "p.v",
-    21: "p.n", 22: "a stored p.z", 23: "a stored p.n p.z", 24: "p.n p.v", 25: "p.z", 26: "p.c",
-    27: "p.z", 28: "p.n", 29: "p.v", 30: "p.n", 31: "p.c",
+    21: "p.n", 22: "a p.z write_value", 23: "a p.n p.z write_value", 24: "p.n p.v", 25: "p.z",
+    26: "p.c", 27: "p.z", 28: "p.n", 29: "p.v", 30: "p.n", 31: "p.c",
     32: "a p.n p.v p.c", 33: "a p.c", 34: "a", 35: "p.n p.z", 36: "p.n p.z",
-    37: "push_address", 38: "pc a p.n p.v p.d p.i p.z p.c",
-    39: "pc a p.n p.v p.d p.i p.z p.c push_address", 40: "pushed", 41: "pc", 42: "pc", 43: "pushed",
-    44: "p.n p.z", 45: "p.n p.z", 46: "p.n p.z",
-    47: "pushed", 48: "pushed", 49: "pushed", 51: "pushed", 52: "p.i",
-    53: "pc sp pushes pushed push_address", 54: "pushed", 55: "pushed",
-    62: "pushed", 63: "p.d", 64: "pushes", 65: "p.i", 66: "pc",
+    37: "write_address", 38: "pc a p.n p.v p.d p.i p.z p.c",
+    39: "pc a p.n p.v p.d p.i p.z p.c write_address", 40: "write_value", 41: "pc", 42: "pc",
+    43: "write_value", 44: "p.n p.z", 45: "p.n p.z", 46: "p.n p.z", 47: "write_value",
+    48: "write_value", 49: "write_value", 51: "write_value", 52: "p.i",
+    53: "pc sp writes write_value write_address", 54: "write_value", 55: "write_value",
+    62: "write_value", 63: "p.d", 64: "writes", 65: "p.i", 66: "pc",
 }  # fmt: skip
 #: CMOS judges the decimal result, so more follows from it; masked BRK keeps D, which BRK clears.
 WRONG_ON_CMOS = {32: " p.z", 33: " p.n p.z", 34: " p.n", 53: " p.d"}
@@ -384,30 +384,28 @@ def test_masked_brk_pushes_nothing_and_goes_on_behind_its_second_byte() -> None:
     for p, pushes, sp, pc in ((0x00, 3, 0x7D, 0x9ABC), (0x04, 0, 0x80, 0x0402)):
         case = single("BRK", p=p, pc=0x0400, sp=0x80, vector=0x9ABC)
         outcome = mistaken(53, case)
-        assert (outcome["pushes"], outcome["sp"], outcome["pc"]) == (pushes, sp, pc)
-        assert outcome["pushed"].any() == outcome["push_address"].any() == (pushes > 0)
+        assert (outcome["writes"], outcome["sp"], outcome["pc"]) == (pushes, sp, pc)
+        assert outcome["write_value"].any() == outcome["write_address"].any() == (pushes > 0)
 
 
 def test_a_pull_that_reads_first_finds_the_bytes_one_lower() -> None:
-    case = single("RTI", sp=0x80)
-    case["pulled"] = [0x11, 0x22, 0x33]
+    case = single("RTI", sp=0x80, pull0=0x11, pull1=0x22, pull2=0x33)
     outcome = mistaken(38, case)
     assert (outcome["pc"], outcome["p"], outcome["sp"]) == (0x2211, 0x30, 0x83)
 
 
 def test_a_stack_that_leaves_page_one_reads_nothing_and_writes_page_zero() -> None:
-    case = single("RTS", sp=0xFE)
-    case["pulled"] = [0x11, 0x22, 0x33]
+    case = single("RTS", sp=0xFE, pull0=0x11, pull1=0x22)
     assert mistaken(39, case)["pc"] == 0x0012
     outcome = mistaken(39, single("NMI", sp=0x01))
-    assert outcome["push_address"].tolist() == [0x0101, 0x0100, 0x00FF]
+    assert outcome["write_address"].tolist() == [0x0101, 0x0100, 0x00FF]
 
 
 def test_a_writing_reset_pushes_what_an_interrupt_would() -> None:
     outcome = mistaken(64, single("RESET", pc=0x1234, sp=0x00, p=0xC3))
-    assert outcome["pushes"] == 3
-    assert outcome["pushed"].tolist() == [0x12, 0x34, 0xE3]
-    assert outcome["push_address"].tolist() == [0x0100, 0x01FF, 0x01FE]
+    assert outcome["writes"] == 3
+    assert outcome["write_value"].tolist() == [0x12, 0x34, 0xE3]
+    assert outcome["write_address"].tolist() == [0x0100, 0x01FF, 0x01FE]
     assert outcome["sp"] == 0xFD
 
 

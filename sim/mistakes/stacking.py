@@ -1,0 +1,120 @@
+"""Mistakes of pushes and pulls: the place on the stack, the order, what they leave in the flags."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from ..witness.model import State
+from .mistake import Column, Part, adopt, again
+
+__all__ = ["ENTRIES", "part", "push_word"]
+
+part = Part()
+ENTRIES: Final = "BRK IRQ NMI"
+_PULLS: Final = "PLA PLP RTS RTI"
+
+
+def push_word(after: State, word: Column) -> None:
+    """Puts another word in place of the one that was pushed first."""
+    after.pushed[0], after.pushed[1] = word // 256, word % 256
+
+
+@part.mistake(
+    37, "Push decrements first",
+    "the byte is written below SP", "a push must write at SP, then decrement it",
+    f"PHA PHP JSR {ENTRIES}", stage=2,
+)  # fmt: skip
+def _push_decrements_first(name: str, before: State, after: State, variant: str) -> None:
+    after.push_address = [256 + (address - 1) % 256 for address in after.push_address]
+
+
+@part.mistake(
+    38, "Pull reads first",
+    "the byte is read at SP, then SP is incremented", "a pull must increment SP, then read there",
+    _PULLS, stage=0,
+    note="what lies at SP itself is in no case: it is taken to be 0",
+)  # fmt: skip
+def _pull_reads_first(name: str, before: State, after: State, variant: str) -> None:
+    pulled = [before.pulled[0] * 0, *before.pulled[:2]]
+    adopt(after, again(name, before, variant, pulled=pulled), "a pc n v d i z c")
+
+
+@part.mistake(
+    39, "S carries out of page one",
+    "the stack's address runs on into page 0 or 2", "SP must wrap within 0100 to 01FF",
+    f"JSR {ENTRIES} {_PULLS}", stage=0,
+    note="what lies in page 2 is in no case: it is taken to be 0. One push alone does not show it",
+)  # fmt: skip
+def _stack_leaves_page(name: str, before: State, after: State, variant: str) -> None:
+    after.push_address = [256 + before.sp - i for i in range(len(after.push_address))]
+    if name in _PULLS.split():
+        pulled = [
+            np.where(before.sp + i > 255, 0, byte) for i, byte in enumerate(before.pulled, start=1)
+        ]
+        adopt(after, again(name, before, variant, pulled=pulled), "a pc n v d i z c")
+
+
+@part.mistake(
+    40, "JSR pushes PC + 3",
+    "JSR pushes the address of the next instruction",
+    "JSR must push the address of its own last byte, PC + 2",
+    "JSR",
+)  # fmt: skip
+def _jsr_pushes_next(name: str, before: State, after: State, variant: str) -> None:
+    push_word(after, before.pc)
+
+
+@part.mistake(
+    41, "RTS without + 1",
+    "RTS goes on at the address it pulls", "RTS must go on one past it",
+    "RTS",
+)  # fmt: skip
+def _rts_without_one(name: str, before: State, after: State, variant: str) -> None:
+    after.pc = (after.pc - 1) % 65536
+
+
+@part.mistake(
+    42, "RTI with + 1",
+    "RTI goes on one past the address it pulls", "RTI must go on at that very address",
+    "RTI",
+)  # fmt: skip
+def _rti_with_one(name: str, before: State, after: State, variant: str) -> None:
+    after.pc = (after.pc + 1) % 65536
+
+
+@part.mistake(
+    43, "Low byte pushed first",
+    "the low byte of PC is pushed before the high one", "the high byte must be pushed first",
+    f"JSR {ENTRIES}", stage=2,
+)  # fmt: skip
+def _low_byte_first(name: str, before: State, after: State, variant: str) -> None:
+    after.pushed[:2] = after.pushed[1::-1]
+
+
+@part.mistake(
+    44, "TXS sets N and Z",
+    "TXS judges the byte as other transfers do", "TXS must keep all flags",
+    "TXS",
+)  # fmt: skip
+def _txs_sets_nz(name: str, before: State, after: State, variant: str) -> None:
+    after.judge(before.x)
+
+
+@part.mistake(
+    45, "TSX does not set N and Z",
+    "TSX keeps all flags as TXS does", "TSX must set N and Z",
+    "TSX",
+)  # fmt: skip
+def _tsx_keeps_nz(name: str, before: State, after: State, variant: str) -> None:
+    adopt(after, before, "n z")
+
+
+@part.mistake(
+    46, "PLA does not set N and Z",
+    "PLA keeps all flags", "PLA must set N and Z as LDA does",
+    "PLA",
+)  # fmt: skip
+def _pla_keeps_nz(name: str, before: State, after: State, variant: str) -> None:
+    adopt(after, before, "n z")
