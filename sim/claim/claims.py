@@ -254,7 +254,7 @@ class Answers:
         wrong = np.count_nonzero(self.truths(self.read(str(formula))) != truths)
         if wrong:
             raise AssertionError(f"{formula} is not {relation.text} in {wrong} rows")
-        unwritten = "".join(flag for flag in formula.flags if flag not in self.use.flags)
+        unwritten = "".join(flag for flag in FLAGS if flag in formula.names - set(written))
         return Rule(
             relation.text, self.rows, len(asked.occurring), flags, written, str(formula),
             unwritten, same_written=same_written if unwritten else None,

@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
+
+from ..system.formula import Formula, named
 
 __all__ = ["Combinations", "simplest"]
 
@@ -32,44 +33,13 @@ JOIN: Final = {"and": np.bitwise_and, "or": np.bitwise_or}
 Column = npt.NDArray[Any]
 
 
-@dataclass(frozen=True)
-class Formula:
-    """A formula of flags; `operator` is "", "not", "==", "!=", "and" or "or"."""
-
-    operator: str
-    operands: tuple[Formula | str, ...]
-
-    def __str__(self) -> str:
-        if self.operator in ("", "not"):
-            return f"{self.operator} {self.operands[0]}".strip()
-        parts = [
-            f"({part})"
-            if isinstance(part, Formula) and part.operator not in ("", "not")
-            else f"{part}"
-            for part in self.operands
-        ]
-        return f" {self.operator} ".join(parts)
-
-    @property
-    def flags(self) -> str:
-        """The flags it mentions, each once."""
-        told = {
-            flag
-            for part in self.operands
-            for flag in (part if isinstance(part, str) else part.flags)
-        }
-        return "".join(sorted(told, key=ORDER.index))
-
-
 def _joined(operator: str, parts: Sequence[Formula]) -> Formula:
     """An 'and' or 'or' as flat as it can be, in the order of the flags."""
     flat: list[Formula] = []
     for part in parts:
-        inner = part.operands if part.operator == operator else (part,)
-        flat += [p for p in inner if isinstance(p, Formula)]
-    places = [[ORDER.index(flag) for flag in part.flags] for part in flat]
-    order = sorted(range(len(flat)), key=lambda i: places[i])
-    return Formula(operator, tuple(flat[i] for i in order))
+        flat += part.operands if part.operator == operator else (part,)
+    flat.sort(key=lambda part: sorted(map(ORDER.index, part.names)))
+    return Formula(operator, tuple(flat))
 
 
 class Combinations:
@@ -159,12 +129,12 @@ def simplest(truth: int, tables: Mapping[str, int], combinations: int) -> Formul
 
 def _atoms(level: int, tables: Mapping[str, int], ones: int) -> list[tuple[int, int, Formula]]:
     """The formulas of one flag, or of two without 'and' and 'or': value, cost, formula."""
-    plain = {flag: Formula("", (flag,)) for flag in tables}
+    plain = {flag: named(flag) for flag in tables}
     if level == 1:
         return [
             row
             for flag, table in tables.items()
-            for row in ((table, 0, plain[flag]), (table ^ ones, 1, Formula("not", (flag,))))
+            for row in ((table, 0, plain[flag]), (table ^ ones, 1, ~plain[flag]))
         ]
     if level > 2:
         return []

@@ -63,10 +63,12 @@ def _uses() -> dict[str, Use]:
     found = {}
     for mnemonic, modes in BY_MNEMONIC.items():
         # A shift of the accumulator comes before that of memory: it is the same operation.
-        opcodes = sorted((form.mode.operand != "a", form.opcode) for form in modes.values())
-        if opcodes[0][1] not in actions:
+        opcode = min(
+            modes.values(), key=lambda form: (form.mode.operand != "a", form.opcode)
+        ).opcode
+        if opcode not in actions:
             continue
-        operation, left, flags = actions[opcodes[0][1]]
+        operation, left, flags = actions[opcode]
         found[mnemonic] = Use(
             mnemonic, operation, MEMORY if left is Left.LATCH else left.name,
             operation.name in OPERANDS, operation.name in CARRIED,
