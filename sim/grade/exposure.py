@@ -8,8 +8,9 @@ from typing import Any, Final
 import numpy as np
 
 from ..cases.exhaustive import exhaustive_cases
+from ..cases.kinds import forms_of, lay_reads
 from ..cases.layout import CASE, Cases
-from ..family.instructions import BY_MNEMONIC, Instruction
+from ..family.instructions import Instruction
 from ..mistakes.catalogue import MISTAKES, Mistake, Mistaken
 from ..witness.comparison import Comparison
 from ..witness.model import Model
@@ -22,9 +23,9 @@ INPUTS: Final = {BINARY: 131_072, VALID: 20_000, DECIMAL: 131_072}
 _REGISTER: Final = {"CPX": "x", "CPY": "y"}
 
 
-def expose(variant: str, entry: Instruction | str) -> tuple[int, dict[int, int]]:
+def expose(variant: str, form: Instruction | str) -> tuple[int, dict[int, int]]:
     """How many cases the sweep has of an opcode or event, and how many expose each mistake."""
-    name = entry if isinstance(entry, str) else entry.mnemonic
+    name = form if isinstance(form, str) else form.mnemonic
     model = Model(variant)
     made = {
         mistake.number: Mistaken(mistake, variant=variant)
@@ -33,7 +34,7 @@ def expose(variant: str, entry: Instruction | str) -> tuple[int, dict[int, int]]
     }
     total, exposed = 0, dict.fromkeys(made, 0)
     if made:
-        for cases in exhaustive_cases(entry):
+        for cases in exhaustive_cases(form):
             total += len(cases)
             expected = model.execute(cases)
             for number, witness in made.items():
@@ -45,10 +46,10 @@ def documented_inputs(mnemonic: str, kind: str) -> Cases:
     """All inputs of one kind, as immediate instructions; the other registers and flags are 0."""
     values = np.arange(1 << 17)
     cases = np.zeros(len(values), CASE)
-    entry = BY_MNEMONIC[mnemonic]["immediate"]
-    cases["length"], cases["bytes"][:, 0] = entry.length, entry.opcode
-    cases["bytes"][:, 1] = m = values >> 1 & 255
-    cases[_REGISTER.get(mnemonic, "a")] = a = values >> 9
+    a, m = values >> 9, values >> 1 & 255
+    (immediate,) = (form for form in forms_of(mnemonic) if form.mode.takes == "byte")
+    lay_reads(cases, immediate, {"pc": 0, "m": m})
+    cases[_REGISTER.get(mnemonic, "a")] = a
     cases["p"] = (values & 1) + (0 if kind == BINARY else 8)
     if kind == VALID:
         cases = cases[(a % 16 < 10) & (a // 16 < 10) & (m % 16 < 10) & (m // 16 < 10)]
