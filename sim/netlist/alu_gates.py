@@ -63,12 +63,10 @@ def _uses() -> dict[str, Use]:
     found = {}
     for mnemonic, modes in BY_MNEMONIC.items():
         # A shift of the accumulator comes before that of memory: it is the same operation.
-        opcode = min(
-            modes.values(), key=lambda form: (form.mode.operand != "a", form.opcode)
-        ).opcode
-        if opcode not in actions:
+        opcodes = sorted((form.mode.operand != "a", form.opcode) for form in modes.values())
+        if opcodes[0][1] not in actions:
             continue
-        operation, left, flags = actions[opcode]
+        operation, left, flags = actions[opcodes[0][1]]
         found[mnemonic] = Use(
             mnemonic, operation, MEMORY if left is Left.LATCH else left.name,
             operation.name in OPERANDS, operation.name in CARRIED,
