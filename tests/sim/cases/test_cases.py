@@ -9,23 +9,38 @@ import numpy as np
 import pytest
 
 from carrywave.sim.cases.exhaustive import exhaustive_cases, exhaustive_count
-from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, unnamed
+from carrywave.sim.cases.layout import CASE, OUTCOME, READS, Cases, unnamed
+from carrywave.sim.cases.memory import lay_out
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS, Instruction
+from carrywave.sim.family.instructions import BY_MNEMONIC, ENTRIES, INSTRUCTIONS, Instruction
 from carrywave.sim.family.members import EVENTS
 
-ENTRIES: tuple[Instruction | str, ...] = (*INSTRUCTIONS, *EVENTS[1:])
-COMPLEMENT = {"pc": 0xFFFF, "vector": 0xFFFF}  # 0xFF for all others
+FORMS = (*INSTRUCTIONS, *ENTRIES.values())
+COMPLEMENT = {"pc": 0xFFFF}  # 0xFF for all others
 
 
-def name_of(entry: Instruction | str) -> str:
-    return entry if isinstance(entry, str) else f"{entry.mnemonic} {entry.mode}"
+def name_of(form: Instruction) -> str:
+    return f"{form.mnemonic} {form.mode.name}".removesuffix(" entry")
+
+
+def read(cases: Cases, form: Instruction, name: str) -> Any:
+    """The byte that the published clocks give this name."""
+    return cases["read_value"][:, form.reads.index(name)]
+
+
+def address_of(cases: Cases, form: Instruction) -> Any:
+    """An operand's address, put together by hand."""
+    code = cases["read_value"]
+    return words(code[:, 1], code[:, 2]) if form.mode.length == 3 else code[:, 1]
 
 
 @cache
 def everything(name: str, mode: str = "") -> Cases:
-    entry = BY_MNEMONIC[name][mode] if mode else name
-    return np.concatenate(list(exhaustive_cases(entry)))
+    return np.concatenate(list(exhaustive_cases(form_of(name, mode))))
+
+
+def form_of(name: str, mode: str = "") -> Instruction:
+    return BY_MNEMONIC[name][mode] if mode else ENTRIES[name]
 
 
 def distinct(*columns: Any) -> int:
@@ -46,45 +61,56 @@ def words(low: Any, high: Any) -> Any:
 # What is there
 
 
-@pytest.mark.parametrize("entry", ENTRIES, ids=name_of)
+@pytest.mark.parametrize("form", FORMS, ids=name_of)
 def test_batches_are_small_alike_each_time_and_as_many_as_announced(
-    entry: Instruction | str,
+    form: Instruction,
 ) -> None:
-    batches = list(exhaustive_cases(entry))
+    batches = list(exhaustive_cases(form))
     assert batches
     assert all(batch.dtype == CASE and 0 < len(batch) <= 1 << 18 for batch in batches)
-    assert sum(map(len, batches)) == exhaustive_count(entry)
-    again = exhaustive_cases(entry)
+    assert sum(map(len, batches)) == exhaustive_count(form)
+    again = exhaustive_cases(form)
     assert all(a.tobytes() == b.tobytes() for a, b in zip(batches, again, strict=True))
 
 
-@pytest.mark.parametrize("entry", ENTRIES, ids=name_of)
-def test_a_batch_is_of_one_opcode_or_event_and_says_nothing_more(entry: Instruction | str) -> None:
-    cases = np.concatenate(list(exhaustive_cases(entry)))
-    if isinstance(entry, str):
-        assert set(cases["event"]) == {EVENTS.index(entry)}
+@pytest.mark.parametrize("form", FORMS, ids=name_of)
+def test_a_batch_is_of_one_opcode_or_event_and_says_nothing_more(form: Instruction) -> None:
+    cases = np.concatenate(list(exhaustive_cases(form)))
+    value, where, pc = cases["read_value"], cases["read_address"], cases["pc"]
+    if form.opcode is None:
+        assert set(cases["event"]) == {EVENTS.index(form.mnemonic)}
+        cases = cases[(form.mnemonic != "IRQ") | (cases["p"] & 4 == 0)]
+        vector = {"IRQ": 0xFFFE, "NMI": 0xFFFA, "RESET": 0xFFFC}[form.mnemonic]
+        assert set(cases["reads"]) == {2}
+        assert set(cases["read_address"][:, 0]) == {vector}
+        assert set(cases["read_address"][:, 1]) == {vector + 1}
         return
     assert set(cases["event"]) == {0}
-    assert set(cases["bytes"][:, 0]) == {entry.opcode}
-    assert set(cases["length"]) == {entry.length}
-    assert not cases["bytes"][:, entry.length :].any()
-    code = cases["bytes"]
-    if entry.access:
-        high = code[:, 2].astype(np.uint16) << 8 if entry.mode == "absolute" else 0
-        assert (cases["address"] == code[:, 1] + high).all()
-    else:
-        assert not cases["address"].any()
-    assert cases["operand"].any() == (entry.access in ("read", "modify"))
-    pulls = {"PLA": 1, "PLP": 1, "RTS": 2, "RTI": 3}.get(entry.mnemonic, 0)
-    assert not cases["pulled"][:, pulls:].any()
-    assert cases["vector"].any() == (entry.mnemonic == "BRK")
+    assert set(value[:, 0]) == {form.opcode}
+    length = 1 if form.mnemonic == "BRK" else form.length
+    pulls = {"PLA": 1, "PLP": 1, "RTS": 2, "RTI": 3}.get(form.mnemonic, 0)
+    operand = form.access in ("read", "modify")
+    vector_read = 2 * (form.mnemonic == "BRK")
+    assert set(cases["reads"]) == {length + pulls + operand + vector_read}
+    for i in range(length):
+        assert (where[:, i] == pc + np.uint16(i)).all()
+    for i in range(pulls):
+        assert (where[:, length + i] == 0x0100 + (cases["sp"].astype(int) + 1 + i) % 256).all()
+    if operand:
+        assert (where[:, length] == address_of(cases, form)).all()
+        assert value[:, length].any()
+    for i in range(vector_read):
+        assert set(where[:, length + i]) == {0xFFFE + i}
+    beyond = np.arange(READS) >= cases["reads"][:, None]
+    assert not value[beyond].any()
+    assert not where[beyond].any()
 
 
-@pytest.mark.parametrize("entry", ENTRIES, ids=name_of)
+@pytest.mark.parametrize("form", FORMS, ids=name_of)
 def test_whatever_need_not_matter_stands_in_two_ways_that_differ_in_every_bit(
-    entry: Instruction | str,
+    form: Instruction,
 ) -> None:
-    cases = np.concatenate(list(exhaustive_cases(entry)))
+    cases = np.concatenate(list(exhaustive_cases(form)))
     checked = 0
     for field in ("a", "x", "y", "sp", "p", "pc"):
         counts = np.bincount(cases[field])
@@ -96,11 +122,11 @@ def test_whatever_need_not_matter_stands_in_two_ways_that_differ_in_every_bit(
     assert checked >= 2
 
 
-@pytest.mark.parametrize("entry", ENTRIES, ids=name_of)
+@pytest.mark.parametrize("form", FORMS, ids=name_of)
 def test_all_flags_and_the_counter_s_carries_are_asked_of_everything(
-    entry: Instruction | str,
+    form: Instruction,
 ) -> None:
-    cases = np.concatenate(list(exhaustive_cases(entry)))
+    cases = np.concatenate(list(exhaustive_cases(form)))
     assert distinct(cases["p"]) == 256
     pc = cases["pc"]
     assert distinct(pc & 255) == distinct(pc >> 8) == 256
@@ -109,7 +135,7 @@ def test_all_flags_and_the_counter_s_carries_are_asked_of_everything(
 
 
 def test_the_whole_set_has_its_size() -> None:
-    counts = {name_of(entry): exhaustive_count(entry) for entry in ENTRIES}
+    counts = {name_of(form): exhaustive_count(form) for form in FORMS}
     assert len(counts) == len(INSTRUCTIONS) + 3
     assert sum(counts.values()) == 17_322_112
     wanted = {
@@ -127,7 +153,7 @@ def test_the_whole_set_has_its_size() -> None:
 @pytest.mark.parametrize("name", ["ADC", "SBC"])
 def test_decimal_and_binary_arithmetic_meet_every_operand(name: str, mode: str) -> None:
     cases = everything(name, mode)
-    m = cases["bytes"][:, 1] if mode == "immediate" else cases["operand"]
+    m = read(cases, form_of(name, mode), "m")
     assert distinct(cases["a"], m, cases["p"] & 0x09) == 1 << 18
     # ... and each of these with the other flags both ways.
     for bit in (0x80, 0x40, 0x04, 0x02):
@@ -137,40 +163,47 @@ def test_decimal_and_binary_arithmetic_meet_every_operand(name: str, mode: str) 
 @pytest.mark.parametrize(("name", "register"), [("CMP", "a"), ("CPX", "x"), ("CPY", "y")])
 def test_compares_meet_every_operand_with_every_c_and_d(name: str, register: str) -> None:
     cases = everything(name, "absolute")
-    assert distinct(cases[register], cases["operand"], cases["p"] & 0x09) == 1 << 18
+    m = read(cases, form_of(name, "absolute"), "m")
+    assert distinct(cases[register], m, cases["p"] & 0x09) == 1 << 18
 
 
 @pytest.mark.parametrize("name", ["AND", "ORA", "EOR", "BIT"])
 def test_logic_meets_every_operand(name: str) -> None:
     cases = everything(name, "zero page")
-    assert distinct(cases["a"], cases["operand"], cases["p"] & 0x01) == 1 << 17
+    m = read(cases, form_of(name, "zero page"), "m")
+    assert distinct(cases["a"], m, cases["p"] & 0x01) == 1 << 17
 
 
 @pytest.mark.parametrize("name", ["ASL", "LSR", "ROL", "ROR", "INC", "DEC"])
 def test_what_is_modified_takes_every_byte_with_every_carry(name: str) -> None:
     cases = everything(name, "zero page")
-    assert distinct(cases["operand"], cases["p"] & 1) == 512
-    assert distinct(cases["address"]) == 256
+    form = form_of(name, "zero page")
+    assert distinct(read(cases, form, "m"), cases["p"] & 1) == 512
+    assert distinct(address_of(cases, form)) == 256
 
 
-@pytest.mark.parametrize("entry", [e for e in INSTRUCTIONS if e.mode == "absolute"], ids=name_of)
-def test_every_absolute_address_occurs_with_a_changing_byte(entry: Instruction) -> None:
-    cases = everything(entry.mnemonic, "absolute")
-    assert distinct(words(cases["bytes"][:, 1], cases["bytes"][:, 2])) == 65536
+ABSOLUTE = [form for form in INSTRUCTIONS if form.mode.name == "absolute"]
+
+
+@pytest.mark.parametrize("form", ABSOLUTE, ids=name_of)
+def test_every_absolute_address_occurs_with_a_changing_byte(form: Instruction) -> None:
+    cases = everything(form.mnemonic, "absolute")
+    address = address_of(cases, form)
+    assert distinct(address) == 65536
     assert distinct(cases["pc"]) == 65536
-    if entry.access == "write":
-        register = {"STA": "a", "STX": "x", "STY": "y"}[entry.mnemonic]
-        assert distinct(cases["address"], cases[register] & 1) >= 65536
+    if form.access == "write":
+        register = {"STA": "a", "STX": "x", "STY": "y"}[form.mnemonic]
+        assert distinct(address, cases[register] & 1) >= 65536
         assert distinct(cases[register]) == 256
-    elif entry.access:
-        assert distinct(cases["operand"]) == 256
+    elif form.access:
+        assert distinct(read(cases, form, "m")) == 256
 
 
 @pytest.mark.parametrize("name", ["BCC", "BCS", "BEQ", "BNE", "BMI", "BPL", "BVC", "BVS"])
 def test_branches_meet_every_flag_offset_and_place_in_a_page(name: str) -> None:
     cases = everything(name, "relative")
     bit = {"BCC": 0, "BCS": 0, "BEQ": 1, "BNE": 1, "BMI": 7, "BPL": 7, "BVC": 6, "BVS": 6}[name]
-    offset, truth, pc = cases["bytes"][:, 1], cases["p"] >> bit & 1, cases["pc"]
+    offset, truth, pc = cases["read_value"][:, 1], cases["p"] >> bit & 1, cases["pc"]
     assert distinct(cases["p"] & 0xCF, offset) == 64 * 256
     assert distinct(truth, offset, pc & 255) == 2 * 256 * 256
     target = (pc + 2 + offset.astype(np.int8).astype(np.int64)) & 0xFFFF
@@ -183,14 +216,16 @@ def test_branches_meet_every_flag_offset_and_place_in_a_page(name: str) -> None:
 @pytest.mark.parametrize("name", ["PLP", "RTI"])
 def test_status_pulls_meet_every_status_before(name: str) -> None:
     cases = everything(name, "implied")
-    assert distinct(cases["p"], cases["pulled"][:, 0]) == 65536
-    assert distinct(cases["sp"], cases["pulled"][:, 0]) == 65536
+    byte = read(cases, form_of(name, "implied"), "pull0")
+    assert distinct(cases["p"], byte) == 65536
+    assert distinct(cases["sp"], byte) == 65536
 
 
 @pytest.mark.parametrize(("name", "first"), [("RTS", 0), ("RTI", 1)])
 def test_every_return_address_occurs(name: str, first: int) -> None:
     cases = everything(name, "implied")
-    assert distinct(words(cases["pulled"][:, first], cases["pulled"][:, first + 1])) == 65536
+    low, high = (cases["read_value"][:, 1 + first + i] for i in range(2))
+    assert distinct(words(low, high)) == 65536
     assert distinct(cases["sp"]) == 256
 
 
@@ -204,9 +239,13 @@ def test_pushes_meet_every_stack_pointer(name: str, byte: str) -> None:
 def test_entries_meet_every_status_stack_pointer_counter_and_vector(name: str) -> None:
     cases = everything(name, "implied") if name == "BRK" else everything(name)
     assert distinct(cases["p"], cases["sp"]) == 65536
-    assert distinct(cases["pc"]) == distinct(cases["vector"]) == 65536
+    assert distinct(cases["pc"]) == 65536
+    if name == "IRQ":
+        cases = cases[cases["p"] & 4 == 0]
+    vector = words(*(cases["read_value"][:, (name == "BRK") + i] for i in range(2)))
+    assert distinct(cases["pc"]) == distinct(vector) == 65536
     unmasked = cases["p"] & 4 == 0
-    assert distinct(cases["pc"][unmasked]) == distinct(cases["vector"][unmasked]) == 65536
+    assert distinct(cases["pc"][unmasked]) == distinct(vector[unmasked]) == 65536
 
 
 @pytest.mark.parametrize(
@@ -234,11 +273,14 @@ def test_unnamed_records_are_the_same_memory() -> None:
 
 def test_samples_have_every_opcode_and_event_and_no_byte_in_two_places() -> None:
     cases = sampled_cases(40_000, 7)
-    assert distinct(cases["bytes"][:, 0]) == len(INSTRUCTIONS)
+    assert {*cases["read_value"][cases["event"] == 0, 0]} == {one.opcode for one in INSTRUCTIONS}
     assert set(cases["event"]) == set(range(len(EVENTS)))
     assert cases.tobytes() == sampled_cases(40_000, 7).tobytes()
     assert cases.tobytes() != sampled_cases(40_000, 8).tobytes()
-    absolute = (cases["length"] == 3) & (cases["address"] > 0)
-    assert absolute.any()
-    apart = cases["address"][absolute].astype(int) - cases["pc"][absolute]
-    assert (np.abs(apart) > 2).all()
+    checked = 0
+    for case in cases:
+        there = case["read_address"][: case["reads"]].tolist()
+        laid = lay_out(case)
+        assert [laid[address] for address in there] == case["read_value"][: len(there)].tolist()
+        checked += len(set(there)) == len(there) > 3
+    assert checked > 1000

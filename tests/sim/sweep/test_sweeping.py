@@ -23,7 +23,7 @@ import pytest
 from rich.console import Console
 
 from carrywave.sim.cases.exhaustive import exhaustive_count
-from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS
+from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS, NAMES
 from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.mistakes.catalogue import BY_NUMBER, Mistaken
 from carrywave.sim.netlist.synthesis import (
@@ -36,7 +36,9 @@ from carrywave.sim.netlist.synthesis import (
     run_yosys,
 )
 from carrywave.sim.sweep import sweeping as module
-from carrywave.sim.sweep.sweeping import BUS, ROWS, Share, SweepReport, sweep, sweep_size
+from carrywave.sim.sweep.report import draw_sweep
+from carrywave.sim.sweep.results import BUS, Share, SweepReport
+from carrywave.sim.sweep.sweeping import sweep, sweep_size
 from carrywave.sim.system.workers import WorkerError
 from carrywave.sim.witness.comparison import FIELDS, Comparison, Disagreement
 from carrywave.sim.witness.gates import Gates
@@ -65,7 +67,7 @@ def is_a_case_of(report: SweepReport, name: str, model: Any, witness: Any) -> Di
     if name in EVENTS:
         assert first.case["event"] == EVENTS.index(name)
     else:
-        assert first.case["bytes"][0] in row.opcodes
+        assert first.case["read_value"][0] in row.opcodes
     assert model.execute(case).tobytes() == first.expected.tobytes()
     assert witness.execute(case).tobytes() == first.actual.tobytes()
     comparison = Comparison.of(case, model.execute(case), witness.execute(case))
@@ -84,21 +86,19 @@ def test_every_instruction_and_entry_agrees_on_everything(variant: str) -> None:
     report = sweep(variant, jobs=1)
     assert report.agree
     (one,) = report.variants.values()
-    assert [row.name for row in one.rows] == list(ROWS)
+    assert [row.name for row in one.rows] == list(NAMES)
     opcodes = [opcode for row in one.rows for opcode in row.opcodes]
-    assert sorted(opcodes) == sorted(entry.opcode for entry in INSTRUCTIONS)
+    assert sorted(opcodes) == sorted(one.opcode for one in INSTRUCTIONS)
     entries = (*INSTRUCTIONS, *EVENTS[1:])
     assert one.comparison.cases == sum(map(exhaustive_count, entries)) > 10_000_000
     assert one.comparison.cases == sweep_size(variant)
     assert one.comparison.uncounted == 0
     for row in one.rows:
-        # Every field that is there to compare: what is pushed only where something is.
-        pushes = row.name in ("PHA", "PHP", "JSR", "BRK", "IRQ", "NMI")
-        stores = any(entry.access in ("write", "modify") for entry in INSTRUCTIONS
-                     if entry.mnemonic == row.name)  # fmt: skip
-        absent = ({"pushed", "push_address"} if not pushes else set()) | (
-            {"stored"} if not stores else set()
+        # Every field that is there to compare: what is written only where something is.
+        writes = row.name in ("PHA", "PHP", "JSR", "BRK", "IRQ", "NMI") or any(
+            one.access in ("write", "modify") for one in INSTRUCTIONS if one.mnemonic == row.name
         )
+        absent = set() if writes else {"write_value", "write_address"}
         assert row.share.fields == {*FIELDS, BUS} - absent
 
 
@@ -300,8 +300,8 @@ def test_a_line_of_the_rtl_that_is_changed_is_named(
         (1, ["ADC", "CMP"], {"ADC": {"p.v"}}),
         (45, ["TSX", "TXS"], {"TSX": {"p.n", "p.z"}}),
         (46, ["PLA", "PHA"], {"PLA": {"p.n", "p.z"}}),
-        (47, ["PHP", "BRK", "IRQ"], {"PHP": {"pushed"}, "BRK": {"pushed"}}),
-        (48, ["IRQ", "NMI", "BRK"], {"IRQ": {"pushed"}, "NMI": {"pushed"}}),
+        (47, ["PHP", "BRK", "IRQ"], {"PHP": {"write_value"}, "BRK": {"write_value"}}),
+        (48, ["IRQ", "NMI", "BRK"], {"IRQ": {"write_value"}, "NMI": {"write_value"}}),
         (65, ["RESET", "NMI"], {"RESET": {"p.i"}}),
     ],
 )
@@ -409,9 +409,9 @@ def alive(pid: int) -> bool:
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGKILL])
 def test_no_process_is_left_behind(number: signal.Signals) -> None:
     program = (
-        "from carrywave.sim import sweep\n"
-        "sweep.processors = lambda: 2\n"
-        "from carrywave.sim.cli import main\n"
+        "from carrywave.sim.sweep import sweeping\n"
+        "sweeping.processors = lambda: 2\n"
+        "from carrywave.sim.cli.main import main\n"
         "main()\n"
     )
     parent = subprocess.Popen(
@@ -446,9 +446,9 @@ def test_the_command_shows_a_row_each(carrywave: Callable[..., Answer]) -> None:
     status, out, err = carrywave("sweep", "clc", "IRQ", "Pha")
     assert (status, err) == (0, "")
     lines = [line.split() for line in out.splitlines()]
-    assert ["CLC", "18", "8,576", "15", "0"] in lines
-    assert ["PHA", "48", "262,656", "17", "0"] in lines
-    assert ["IRQ", "262,656", "17", "0"] in lines
+    assert ["CLC", "18", "8,576", "14", "0"] in lines
+    assert ["PHA", "48", "262,656", "16", "0"] in lines
+    assert ["IRQ", "262,656", "16", "0"] in lines
     assert ["all", "2", "533,888", "0"] in lines
     assert "nmos: 533,888 cases, agrees, " in out
 
@@ -495,7 +495,7 @@ def test_the_command_tells_instruction_field_and_case(
     assert "First wrong case: INX, number " in out
     assert "Wrong in this case of INX: x" in out
     (row,) = (line.split() for line in out.splitlines() if line.startswith("NOP"))
-    assert row == ["NOP", "EA", "131,584", "15", "0"]
+    assert row == ["NOP", "EA", "131,584", "14", "0"]
     status, out, _ = carrywave("sweep", "INX", "NOP", "--json")
     assert status == 1
     first = json.loads(out)["variants"]["nmos"]["first"]
@@ -509,7 +509,7 @@ def test_a_case_that_only_the_bus_shows_is_drawn_too() -> None:
     outputs = {**netlist.outputs, "stopped": (1,)}
     report = sweep("nmos", ["CLC"], Gates("nmos", replace(netlist, outputs=outputs)))
     console = Console(width=80, file=io.StringIO())
-    module.draw_sweep(report, console)
+    draw_sweep(report, console)
     text = console.file.getvalue()
     assert "Disagree: 8,576 of 8,576 cases." in text
     assert "bus:8,576" in text

@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from carrywave.sim.cases.layout import CASE, OUTCOME, Cases
+from carrywave.sim.cases.layout import CASE, OUTCOME, REGISTERS, Cases, plain
 from carrywave.sim.cases.memory import possible
 from carrywave.sim.cases.quick import compact_cases
 from carrywave.sim.emulator.header import header
@@ -106,17 +106,26 @@ def test_the_set_is_the_same_however_many_processes_make_it(few: Vectors) -> Non
 
 
 def read_rows(table: list[dict[str, Any]]) -> tuple[Any, Any]:
-    """Cases and outcomes from rows by column name."""
+    """Cases and outcomes from rows by column name, or with lists of pairs."""
     cases, outcomes = np.zeros(len(table), CASE), np.zeros(len(table), OUTCOME)
-    for records in (cases, outcomes):
+    for records, what in ((cases, "reads"), (outcomes, "writes")):
         for name in records.dtype.names or ():
             shared = name in (CASE.names or ()) and name in (OUTCOME.names or ())
             column = f"after_{name}" if shared and records is outcomes else name
             for i, row in enumerate(table):
-                if records[name].ndim == 1:
+                pairs = row[what]
+                if isinstance(pairs, list) and name.startswith(what[:-1]):
+                    if name == what:
+                        records[name][i] = len(pairs)
+                    else:
+                        for k, pair in enumerate(pairs):
+                            records[name][i, k] = pair[name.endswith("value")]
+                elif records[name].ndim == 1:
                     records[name][i] = int(row[column])
                 else:
-                    records[name][i] = [int(row[f"{column}_{k}"]) for k in range(3)]
+                    records[name][i] = [
+                        int(row[f"{column}_{k}"]) for k in range(records[name].shape[1])
+                    ]
     return cases, outcomes
 
 
@@ -138,7 +147,11 @@ def test_each_format_holds_the_same_cases_and_the_models_outcomes(
             assert json.loads(table.schema.metadata[b"coverage"]) == few.coverage
             rows = table.to_pylist()
         cases, outcomes = read_rows(rows)
-        assert list(rows[0]) == list(columns(few))
+        assert list(rows[0]) == (
+            [*plain(few.cases[0]), *(f"after_{name}" for name in REGISTERS), "cycles", "writes"]
+            if suffix == ".jsonl"
+            else list(columns(few))
+        )
         assert cases.tobytes() == few.cases.tobytes()
         assert outcomes.tobytes() == Model("nmos").execute(few.cases).tobytes()
     assert sorted(path.name for path in tmp_path.iterdir()) == ["v.csv", "v.jsonl", "v.parquet"]
@@ -153,6 +166,7 @@ def test_the_c_array_compiles_to_the_same_bytes(few: Vectors, tmp_path: Path) ->
         "    return fwrite(carrywave_vectors, sizeof carrywave_vectors[0], CARRYWAVE_VECTORS,\n"
         "                  stdout) != CARRYWAVE_VECTORS;\n}\n"
     )
+    assert "an emulator may leave out the first" in (tmp_path / "vectors.h").read_text()
     flags = ["-std=c11", "-Wall", "-Wextra", "-Werror"]
     subprocess.run(["cc", *flags, "dump.c", "-o", "dump"], cwd=tmp_path, check=True)
     found = subprocess.run([tmp_path / "dump"], check=True, stdout=subprocess.PIPE).stdout

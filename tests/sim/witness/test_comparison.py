@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from carrywave.sim.cases.kinds import instruction_of
-from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, Outcomes, plain
+from carrywave.sim.cases.layout import CASE, OUTCOME, WRITES, Cases, Outcomes, plain
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
 from carrywave.sim.family.members import EVENTS
@@ -44,10 +44,8 @@ def spoil(outcomes: Outcomes, field: str, rows: Any) -> None:
     """Makes one field wrong in the given rows, as far as it is compared there."""
     if field.startswith("p."):
         outcomes["p"][rows] ^= 1 << FLAG_BITS[field[2]]
-    elif field in ("pushed", "push_address"):
+    elif field in ("write_value", "write_address"):
         outcomes[field][rows, 0] ^= 1
-    elif field == "stores":
-        outcomes["stores"][rows] ^= 1
     elif field == "cycles":
         outcomes["cycles"][rows] += 1
     else:
@@ -56,10 +54,8 @@ def spoil(outcomes: Outcomes, field: str, rows: Any) -> None:
 
 def rows_with(field: str) -> np.ndarray:
     """Rows of `RIGHT` in which the field counts."""
-    if field in ("pushed", "push_address"):
-        return np.flatnonzero(RIGHT["pushes"] > 0)
-    if field == "stored":
-        return np.flatnonzero(RIGHT["stores"])
+    if field in ("write_value", "write_address"):
+        return np.flatnonzero(RIGHT["writes"] > 0)
     return np.arange(COUNT)
 
 
@@ -68,7 +64,7 @@ def rows_with(field: str) -> np.ndarray:
 
 def test_the_fields_are_the_outcomes_with_the_flags_apart() -> None:
     assert set(FIELDS) - {f"p.{name}" for name in "nvdizc"} == set(OUTCOME.names or ()) - {"p"}
-    assert len(FIELDS) == len(set(FIELDS)) == 17
+    assert len(FIELDS) == len(set(FIELDS)) == 15
 
 
 @pytest.mark.parametrize("field", FIELDS)
@@ -114,10 +110,9 @@ def test_skipping_p_skips_the_six_flags() -> None:
 def unspoken(outcomes: Outcomes) -> None:
     """Changes all that is not compared."""
     outcomes["p"] ^= 0x30
-    beyond = np.arange(3) >= outcomes["pushes"][:, None]
-    outcomes["pushed"][beyond] ^= 0xFF
-    outcomes["push_address"][beyond] ^= 0xFFFF
-    outcomes["stored"][outcomes["stores"] == 0] ^= 0xFF
+    beyond = np.arange(WRITES) >= outcomes["writes"][:, None]
+    outcomes["write_value"][beyond] ^= 0xFF
+    outcomes["write_address"][beyond] ^= 0xFFFF
 
 
 @pytest.mark.parametrize("cycles", ["all", "none", "some"])
@@ -148,19 +143,32 @@ def test_a_wrong_count_of_clocks_is_found_among_uncounted_ones() -> None:
     assert Comparison.of(CASES, silent, RIGHT).uncounted == COUNT
 
 
-def test_a_missing_push_or_store_is_missed() -> None:
+def test_a_missing_write_is_missed() -> None:
     actual = RIGHT.copy()
-    pushing, storing = np.flatnonzero(RIGHT["pushes"]), np.flatnonzero(RIGHT["stores"])
-    for name in ("pushes", "pushed", "push_address", "stores", "stored"):
+    writing = np.flatnonzero(RIGHT["writes"])
+    for name in ("writes", "write_value", "write_address"):
         actual[name] = 0
     found = Comparison.of(CASES, RIGHT, actual)
-    assert found.mismatches == len(pushing) + len(storing) > 2000
+    assert found.mismatches == len(writing) > 2000
     counts = Counter[str]()
     for tally in found.instructions.values():
         counts.update(tally.fields)
-    assert counts["pushes"] == counts["push_address"] == len(pushing)
-    assert counts["stores"] == len(storing)
-    assert 0 < counts["stored"] <= len(storing)
+    there = np.arange(WRITES) < RIGHT["writes"][:, None]
+    assert counts["writes"] == len(writing)
+    for name in ("write_value", "write_address"):
+        assert counts[name] == (there & (RIGHT[name] > 0)).any(axis=1).sum() > 2000
+
+
+@pytest.mark.parametrize("name", ["write_value", "write_address"])
+@pytest.mark.parametrize("place", range(WRITES))
+def test_each_write_is_compared_in_its_place(name: str, place: int) -> None:
+    actual = RIGHT.copy()
+    rows = np.flatnonzero(RIGHT["writes"] > place)
+    assert len(rows) > 500
+    actual[name][:, place] ^= 0x40  # beyond those that there are it says nothing
+    found = Comparison.of(CASES, RIGHT, actual)
+    assert found.mismatches == len(rows)
+    assert sum(tally.fields.get(name, 0) for tally in found.instructions.values()) == len(rows)
 
 
 def test_differences_tells_the_rows() -> None:
@@ -182,15 +190,13 @@ def by_hand(cases: Cases, expected: Outcomes, actual: Outcomes) -> dict[str, Tal
     for case, e, a in zip(cases, expected, actual, strict=True):
         event = EVENTS[case["event"]]
         masked = event == "instruction" or (event == "IRQ" and int(case["p"]) & 4)
-        name = BY_OPCODE[int(case["bytes"][0])].mnemonic if masked else event
+        name = BY_OPCODE[int(case["read_value"][0])].mnemonic if masked else event
         wrong = [n for n in ("pc", "a", "x", "y", "sp") if e[n] != a[n]]
         wrong += [f"p.{n}" for n, bit in FLAG_BITS.items() if int(e["p"] ^ a["p"]) >> bit & 1]
-        wrong += [n for n in ("pushes", "stores") if e[n] != a[n]]
-        for n in ("pushed", "push_address"):
-            if e[n][: e["pushes"]].tolist() != a[n][: e["pushes"]].tolist():
+        wrong += ["writes"] if e["writes"] != a["writes"] else []
+        for n in ("write_value", "write_address"):
+            if e[n][: e["writes"]].tolist() != a[n][: e["writes"]].tolist():
                 wrong.append(n)
-        if e["stores"] and e["stored"] != a["stored"]:
-            wrong.append("stored")
         if a["cycles"] and e["cycles"] and e["cycles"] != a["cycles"]:
             wrong.append("cycles")
         share = Tally(1, int(bool(wrong)), dict.fromkeys(wrong, 1))
@@ -223,7 +229,7 @@ def test_counts_are_those_of_one_case_at_a_time(rate: float) -> None:
 
 def test_a_masked_irq_counts_as_its_instruction() -> None:
     cases = sampled_cases(4, 1, [BY_OPCODE[0x69]], ["instruction"])
-    cases["event"] = [0, 1, 1, 2]
+    cases["event"] = [0, 1, 1, 2]  # what the entries read is what ADC would: it is a vector too
     cases["p"] = [0xFF, 0xFF, 0xFB, 0xFF]
     found = Comparison.of(cases, outcomes := Model().execute(cases), outcomes)
     assert {name: tally.cases for name, tally in found.instructions.items()} == {
@@ -234,7 +240,7 @@ def test_a_masked_irq_counts_as_its_instruction() -> None:
 
 def test_an_undocumented_opcode_counts_under_its_number() -> None:
     cases = np.zeros(3, CASE)
-    cases["bytes"][:, 0] = [0x02, 0xEA, 0x02]
+    cases["read_value"][:, 0] = [0x02, 0xEA, 0x02]
     outcomes = np.zeros(3, OUTCOME)
     found = Comparison.of(cases, outcomes, outcomes)
     assert {name: tally.cases for name, tally in found.instructions.items()} == {"NOP": 1, "02": 2}
@@ -362,19 +368,24 @@ def test_json_has_the_counts_and_the_first_case_by_field_name() -> None:
     assert {n: share["fields"] for n, share in wrong.items()} == {name: {"p.c": 1}}
     first = found["first"]
     assert set(first) == {"index", "case", "expected", "actual"}
-    assert list(first["case"]) == list(CASE.names or ())
-    assert list(first["expected"]) == list(first["actual"]) == list(OUTCOME.names or ())
+    assert list(first["case"]) == ["event", "pc", "a", "x", "y", "sp", "p", "reads"]
+    assert list(first["expected"]) == list(first["actual"])
+    assert list(first["actual"]) == ["pc", "a", "x", "y", "sp", "p", "cycles", "writes"]
     assert first["index"] == 5
-    assert first["case"]["bytes"] == CASES[5]["bytes"].tolist()
+    assert first["case"]["reads"] == [
+        [CASES[5]["read_address"][i], CASES[5]["read_value"][i]] for i in range(CASES[5]["reads"])
+    ]
     assert first["expected"]["p"] ^ first["actual"]["p"] == 1
     assert Comparison.of(CASES, RIGHT, RIGHT).to_json()["first"] is None
 
 
 def test_a_record_becomes_plain_numbers() -> None:
-    record: dict[str, Any] = dict(plain(RIGHT[0]))
+    row = int(np.flatnonzero(RIGHT["writes"] == 2)[0])
+    record: dict[str, Any] = dict(plain(RIGHT[row]))
     kinds = {type(value) for value in record.values()}
     assert kinds == {int, list}
-    assert all(type(item) is int for item in record["pushed"])
+    assert len(record["writes"]) == 2
+    assert all(type(number) is int for pair in record["writes"] for number in pair)
 
 
 # The report
@@ -391,9 +402,9 @@ def worked_example() -> Comparison:
     cases = sampled_cases(3, 1, [BY_OPCODE[0x69]], ["instruction"])
     for name, value in {"pc": 0x0400, "a": 0x45, "x": 1, "y": 2, "sp": 0xFD, "p": 0x24}.items():
         cases[name] = value
-    cases["bytes"][:, 1] = 0x45
+    cases["read_value"][:, 1] = 0x45
     cases["event"] = [0, 2, 0]
-    cases["vector"] = 0x1234
+    cases["read_value"][1, :2] = [0x34, 0x12]
     expected = Model().execute(cases)
     actual = expected.copy()
     actual["p"][2] ^= 0x40
@@ -447,7 +458,7 @@ def test_the_report_is_plain_ascii_in_80_columns_whatever_is_wrong() -> None:
         assert "\x1b" not in text
         assert max(map(len, text.splitlines())) <= 80
         assert text.count("!  ") >= 8
-        assert all(f"{name}:" in text for name in ("pc", "sp", "p.n", "p.c", "pushes", "cycles"))
+        assert all(f"{name}:" in text for name in ("pc", "sp", "p.n", "p.c", "writes", "cycles"))
 
 
 def test_without_colour_the_marks_are_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -469,22 +480,22 @@ def test_the_report_tells_memory_stack_and_vector_where_they_matter() -> None:
     assert "  entered at " in told["NMI"]
     assert "; vector " in told["BRK"]
     assert "vector" not in told["NOP"]
-    assert "push 3 at" in told["IRQ"]
-    assert "stored" in told["STA"]
+    assert "write 3 at" in told["IRQ"]
+    assert "write 1 byte" in told["STA"]
 
 
-def test_a_push_that_one_side_lacks_shows_as_a_dash() -> None:
-    row = int(np.flatnonzero(RIGHT["pushes"] == 3)[0])
+def test_a_write_that_one_side_lacks_shows_as_a_dash() -> None:
+    row = int(np.flatnonzero(RIGHT["writes"] == 3)[0])
     fewer, more = RIGHT[row : row + 1].copy(), RIGHT[row : row + 1].copy()
-    fewer["pushes"], fewer["pushed"][:, 2], fewer["push_address"][:, 2] = 2, 0, 0
-    byte = f"{more['pushed'][0, 2]:02X}"
+    fewer["writes"], fewer["write_value"][:, 2], fewer["write_address"][:, 2] = 2, 0, 0
+    byte = f"{more['write_value'][0, 2]:02X}"
     text = printed(Comparison.of(CASES[row], more, fewer))
-    assert [line.split() for line in text.splitlines() if "push 3 byte" in line] == [
-        ["!", "push", "3", "byte", byte, "-"]
+    assert [line.split() for line in text.splitlines() if "write 3 byte" in line] == [
+        ["!", "write", "3", "byte", byte, "-"]
     ]
     text = printed(Comparison.of(CASES[row], fewer, more))
-    assert [line.split() for line in text.splitlines() if "push 3 byte" in line] == [
-        ["push", "3", "byte", "-", byte]
+    assert [line.split() for line in text.splitlines() if "write 3 byte" in line] == [
+        ["write", "3", "byte", "-", byte]
     ]
 
 
@@ -503,7 +514,7 @@ def test_the_report_says_what_was_not_compared() -> None:
 
 
 def test_rich_is_imported_only_for_a_report() -> None:
-    code = "import sys, carrywave.sim.compare; sys.exit('rich' in sys.modules)"
+    code = "import sys, carrywave.sim.witness.comparison; sys.exit('rich' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
@@ -513,7 +524,7 @@ def test_rich_is_imported_only_for_a_report() -> None:
 def test_an_unknown_field_is_refused() -> None:
     message = (
         "field 'flags': expected one of p, pc, a, x, y, sp, p.n, p.v, p.d, p.i, p.z, p.c, "
-        "pushes, pushed, stores, stored, cycles, push_address"
+        "cycles, writes, write_value, write_address"
     )
     for refuse in (
         lambda: Comparison.of(CASES, RIGHT, RIGHT, skip=["flags"]),

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from carrywave.sim.cases.layout import CASE, Cases
+from carrywave.sim.cases.layout import CASE, WRITES, Cases
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS
 from carrywave.sim.family.members import EVENTS, VARIANTS
@@ -19,7 +19,7 @@ from carrywave.sim.witness.gates import BATCH, Gates
 from carrywave.sim.witness.model import Model
 
 ADC = BY_MNEMONIC["ADC"]["immediate"]
-DECIMAL = [entry for name in ("ADC", "SBC") for entry in BY_MNEMONIC[name].values()]
+DECIMAL = [form for name in ("ADC", "SBC") for form in BY_MNEMONIC[name].values()]
 
 
 def changed(netlist: Netlist, output: int, kind: str) -> Netlist:
@@ -87,13 +87,30 @@ def test_gates_agree_with_the_rtl_clock_by_clock(variant: str) -> None:
 
 
 def test_gates_and_model_see_an_address_overlap_as_the_case_tells_it() -> None:
-    # The bytes are presented by role, not by address: an operand may lie in the instruction.
+    # Each byte is presented when it is read: an operand may lie in the instruction.
     cases = np.zeros(1, CASE)
-    cases["bytes"], cases["length"] = [0x6D, 0x01, 0x02], 3
-    cases["pc"], cases["address"], cases["operand"], cases["a"] = 0x0201, 0x0201, 0x21, 0x10
+    cases["pc"], cases["a"], cases["reads"] = 0x0201, 0x10, 4
+    cases["read_value"][0, :4] = [0x6D, 0x01, 0x02, 0x21]
+    cases["read_address"][0, :4] = [0x0201, 0x0202, 0x0203, 0x0201]
     gates = Gates()
     assert gates.execute(cases)["a"].tolist() == [0x31]
+    assert Model().execute(cases)["a"].tolist() == [0x31]
     assert gates.off_bus == 0
+
+
+@pytest.mark.parametrize("read", range(1, 4))
+def test_a_byte_that_lies_elsewhere_is_not_read(read: int) -> None:
+    """At the published address there is its complement then, in the clock that reads it."""
+    cases = sampled_cases(3_000, 13, [BY_MNEMONIC["LDA"]["absolute"]], ["instruction"])
+    right = Gates().execute(cases)
+    cases["read_address"][:, read] ^= 0x0100
+    gates = Gates()
+    outcomes = gates.execute(cases)
+    if read < 3:  # the address is another: there is nothing either
+        assert gates.off_bus == len(cases)
+    else:
+        assert gates.off_bus == 0
+        assert (outcomes["a"] == right["a"] ^ 0xFF).all()
 
 
 # How it takes them
@@ -123,8 +140,8 @@ def test_outcomes_have_the_shape_of_the_cases(shape: tuple[int, ...]) -> None:
 
 def test_an_opcode_outside_the_set_is_an_error() -> None:
     cases = np.zeros(3, CASE)
-    cases["bytes"][:, 0] = [0xEA, 0x02, 0xEA]
-    with pytest.raises(ValueError, match=r"^opcode 02 is not in the documented set$"):
+    cases["read_value"][:, 0] = [0xEA, 0x02, 0xEA]
+    with pytest.raises(ValueError, match=r"^opcode 02: undocumented on this variant$"):
         Gates().execute(cases)
 
 
@@ -184,16 +201,37 @@ def test_every_output_is_watched(name: str) -> None:
 
 
 def test_rows_off_the_bus_are_those_and_no_others() -> None:
-    """Bit 3 of the written data is wrong: only what writes the unmodified byte shows it there."""
+    """Where bit 8 of the address is set no write is shown: on the stack, and in odd pages."""
     netlist = drawn_netlist("nmos")
-    gates = Gates("nmos", inverted(netlist, netlist.outputs["data_out"][3]))
+    (write,), page = netlist.outputs["write"], netlist.outputs["address"][8]
+    even = 1 + max(gate.output for gate in netlist.gates)
+    outputs = {**netlist.outputs, "write": (even + 1,)}
+    gates = Gates("nmos", replace(netlist, outputs=outputs).replaced([
+        *netlist.gates, Gate("NOT", even, (page,)), Gate("AND", even + 1, (write, even)),
+    ]))  # fmt: skip
     cases = sampled_cases(20_000, 12, INSTRUCTIONS, ["instruction"])
     gates.execute(cases)
-    modify = [entry.opcode for entry in INSTRUCTIONS if entry.access == "modify"]
-    wanted = np.isin(cases["bytes"][:, 0], modify)
-    assert wanted.any()
+    right = Model().execute(cases)
+    there = np.arange(WRITES) < right["writes"][:, None]
+    wanted = (there & (right["write_address"] & 0x0100 > 0)).any(axis=1)
+    assert 0 < wanted.sum() < there.any(axis=1).sum()
     assert (gates.off_bus_rows == wanted).all()
     assert gates.off_bus == wanted.sum()
     gates.execute(cases[~wanted])
     assert gates.off_bus == wanted.sum()
     assert not gates.off_bus_rows.any()
+
+
+def test_a_modify_writes_back_what_it_read() -> None:
+    """Bit 3 of the written data is wrong: both writes of an outcome show it."""
+    netlist = drawn_netlist("nmos")
+    gates = Gates("nmos", inverted(netlist, netlist.outputs["data_out"][3]))
+    modify = [form for form in INSTRUCTIONS if form.access == "modify"]
+    cases = sampled_cases(5_000, 12, modify, ["instruction"])
+    right, wrong = Model().execute(cases), gates.execute(cases)
+    assert set(right["writes"]) == {2}
+    assert (wrong["write_value"][:, :2] == right["write_value"][:, :2] ^ 0x08).all()
+    last = cases["reads"].astype(int) - 1
+    operand = cases["read_value"][np.arange(len(cases)), last]
+    assert (right["write_value"][:, 0] == operand).all()
+    assert set(Model("cmos").execute(cases)["writes"]) == {1}
