@@ -368,7 +368,7 @@ def test_json_has_the_counts_and_the_first_case_by_field_name() -> None:
     assert {n: share["fields"] for n, share in wrong.items()} == {name: {"p.c": 1}}
     first = found["first"]
     assert set(first) == {"index", "case", "expected", "actual"}
-    assert list(first["case"]) == ["event", "pc", "a", "x", "y", "sp", "p", "reads"]
+    assert list(first["case"]) == ["event", "reads", "pc", "a", "x", "y", "sp", "p"]
     assert list(first["expected"]) == list(first["actual"])
     assert list(first["actual"]) == ["pc", "a", "x", "y", "sp", "p", "cycles", "writes"]
     assert first["index"] == 5
@@ -422,15 +422,15 @@ def test_the_report_shows_the_first_case_with_its_wrong_bit_marked() -> None:
         "",
         "First wrong case: ADC, number 2 counted from 0",
         "  instruction 69 45 at 0400",
-        "                 before  expected       actual",
-        "   pc            0400    0402           0402",
-        "   a             45      8A             8A",
-        "   x             01      01             01",
-        "   y             02      02             02",
-        "   sp            FD      FD             FD",
-        "!  p             24      F4  1111 0100  B4  1011 0100",
-        "   p.v                        ^              ^",
-        "   cycles                2              2",
+        "                  before  expected       actual",
+        "   pc             0400    0402           0402",
+        "   a              45      8A             8A",
+        "   x              01      01             01",
+        "   y              02      02             02",
+        "   sp             FD      FD             FD",
+        "!  p              24      F4  1111 0100  B4  1011 0100",
+        "   p.v                         ^              ^",
+        "   cycles                 2              2",
     ]
 
 

@@ -177,7 +177,7 @@ def test_an_undocumented_opcode_does_not_matter_where_an_interrupt_is_taken() ->
     cases["read_value"][:, :2] = [0x02, 0x9A]  # the vector; what the first would be as an opcode
     assert Model().execute(cases)["pc"].tolist() == [0x9A02] * 3
     cases["p"] = I
-    with pytest.raises(ValueError, match="^opcode 02: undocumented on this variant$"):
+    with pytest.raises(ValueError, match=r"^opcode 02: undocumented on this variant$"):
         Model().execute(cases)
 
 
