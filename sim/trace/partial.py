@@ -151,7 +151,7 @@ class Partial:
             unpaired,
             unchecked,
             missing_of(self.columns),
-            Coverage(frozenset(self.opcodes), variant),
+            Coverage(self.opcodes, variant),
             self._place(self.first_wrong),
             self._place(self.first_unbuilt),
             np.concatenate(
