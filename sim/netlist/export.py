@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from ..system.files import written_beside
 from .cost import FORMATS
@@ -14,7 +14,14 @@ if TYPE_CHECKING:
     from os import PathLike
 
 
-__all__ = ["export", "format_of", "module_of"]
+__all__ = ["FORMATS", "export", "format_of", "module_of"]
+
+#: By the end of a file's name: what it is called, and the command that writes it.
+FORMATS: Final = {
+    ".v": ("Verilog", "write_verilog FILE"),
+    ".il": ("RTLIL", "write_rtlil FILE"),
+    ".json": ("Yosys JSON", "write_json FILE"),
+}
 
 
 def format_of(path: str | PathLike[str]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
+from ..system.tables import plain_table
 from .cost import FLIP_FLOP, PART, WITHOUT_FPGA, Cost, Fpga
 from .synthesis import KINDS, built_as
 
@@ -23,17 +24,12 @@ def draw_cost(cost: Cost, fpga: Fpga | None) -> RenderableType:
     from rich.text import Text
 
     kinds = (*KINDS.values(), "gates", FLIP_FLOP)
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_footer=True)
-    rows = [(part, _with_sum(counts)) for part, counts in cost.parts.items()]
-    total = _with_sum(cost.total)
-    table.add_column("part", footer="total", footer_style="bold")
-    for kind in kinds:
-        table.add_column(
-            f"{kind}s" if kind == FLIP_FLOP else kind,
-            footer=f"{total[kind]}", footer_style="bold", justify="right",
-        )  # fmt: skip
-    for part, counts in rows:
+    table = plain_table("part", *(f">{k}s" if k == FLIP_FLOP else f">{k}" for k in kinds))
+    for part, cells in cost.parts.items():
+        counts = _with_sum(cells)
         table.add_row(part, *(f"{counts[kind]}" if counts[kind] else "" for kind in kinds))
+    total = _with_sum(cost.total)
+    table.add_row("total", *(f"{total[kind]}" for kind in kinds), style="bold")
     lines: list[RenderableType] = [
         Text(f"{built_as(cost.variant, cost.adder)}: the gates as drawn"),
         table,
@@ -66,16 +62,14 @@ def draw_cost(cost: Cost, fpga: Fpga | None) -> RenderableType:
 def draw_adders(costs: Mapping[str, tuple[Cost, Fpga | None]]) -> RenderableType:
     """A row for each adder, by name; at most 80 columns wide."""
     from rich.console import Group
-    from rich.table import Table
     from rich.text import Text
 
     costs_only = [cost for cost, _ in costs.values()]
     placed = all(fpga for _, fpga in costs.values())
-    table = Table(box=None, pad_edge=False, padding=(0, 3, 0, 0))
-    table.add_column("the ALU's\nadder", vertical="bottom")
-    headings = ["gates", "the\nadder's", "longest\npath", "inputs to\ncarry[8]", "to last\ncarry"]
-    for heading in (*headings, *(["LUTs", "highest\nclock, MHz"] * placed)):
-        table.add_column(heading, justify="right", vertical="bottom")
+    table = plain_table(
+        "the ALU's\nadder", ">gates", ">the\nadder's", ">longest\npath", ">inputs to\ncarry[8]",
+        ">to last\ncarry", *([">LUTs", ">highest\nclock, MHz"] * placed), gap=3,
+    )  # fmt: skip
     for name, (cost, fpga) in costs.items():
         gates, adder = (_with_sum(c)["gates"] for c in (cost.total, cost.parts["alu.adder"]))
         depths = cost.carry_depths

@@ -26,8 +26,9 @@ from carrywave.rtl.datapath import Unit
 from carrywave.rtl.interrupts import Cause
 from carrywave.rtl.steps import Step
 from carrywave.sim.cases.exhaustive import exhaustive_cases, exhaustive_count
+from carrywave.sim.cases.kinds import forms_of
 from carrywave.sim.cases.layout import Cases
-from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
+from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, INSTRUCTIONS
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.grade import grading as grades
 from carrywave.sim.grade import redundant
@@ -44,8 +45,9 @@ from carrywave.sim.grade.faults import (
     fault_sites,
     readers_of,
 )
-from carrywave.sim.grade.grading import Grade, Judge, VariantGrade, Verdict, sampled
-from carrywave.sim.grade.redundant import INVARIANTS, KINDS, READ_IN, ProofError, Prover
+from carrywave.sim.grade.grading import FaultVerdict, Grade, Judge, VariantGrade, sampled
+from carrywave.sim.grade.reached import POWER_UP, STEPS, opcodes_by_step
+from carrywave.sim.grade.redundant import INVARIANTS, KINDS, READ_IN, FaultProver, ProofError
 from carrywave.sim.grade.report import draw_grade
 from carrywave.sim.grade.scenarios import (
     BEGIN,
@@ -53,7 +55,6 @@ from carrywave.sim.grade.scenarios import (
     INPUT,
     MEMORY,
     PINS,
-    POWER_UP,
     SCENARIOS,
     DisagreementError,
     Lane,
@@ -202,9 +203,9 @@ def simulate(
             shown.append([ctx.get(getattr(unit, port)) for port in ports])
             if dump is not None:
                 if ctx.get(unit.sync):
-                    entry = BY_OPCODE.get(memory[place])
-                    name = entry.mnemonic if entry else "?"
-                    if ctx.get(unit.control.position == Step.ENTER):
+                    built = BY_OPCODE.get(memory[place])
+                    name = built.mnemonic if built else "?"
+                    if ctx.get(unit.control.position.as_value()) == STEPS["ENTER"]:
                         name = EVENT_OF[ctx.get(unit.interrupts.cause)]
                 dump.clock(ctx, unit, name)
             if ctx.get(unit.write):
@@ -280,17 +281,28 @@ def test_power_up_is_how_the_hardware_begins() -> None:
 
 def test_requests_come_at_each_clock_of_each_instruction_and_entry() -> None:
     lanes = list(SCENARIOS["requests"].lanes())
-    for entry in BY_OPCODE.values():
-        body = [lane for lane in lanes if lane.code[1] == entry.opcode and lane.code[0] == 0x58]
+    for form in INSTRUCTIONS:
+        body = [lane for lane in lanes if lane.code[1] == form.opcode and lane.code[0] == 0x58]
         for pin in PINS:
             for width in (1, FOREVER):
                 clocks = {c for lane in body for p, c, w in lane.lows if (p, w) == (pin, width)}
-                assert clocks >= set(range(BEGIN + 1, BEGIN + 2 + entry.clocks + 2)), entry
+                assert clocks >= set(range(BEGIN + 1, BEGIN + 2 + form.clocks + 2)), str(form)
     opcodes = {lane.code[1] for lane in SCENARIOS["stops"].lanes()}
     assert opcodes | set(BY_OPCODE) == set(range(256))
 
 
 # Proofs
+
+
+def test_each_opcode_reaches_the_steps_of_its_sequence() -> None:
+    reached = {variant: opcodes_by_step(variant) for variant in VARIANTS}
+    for variant, steps in reached.items():
+        assert steps[STEPS["FIRST"]] == set(range(256))
+        stores = {form.opcode for form in INSTRUCTIONS if form.access == "write"}
+        branches = {form.opcode for form in INSTRUCTIONS if form.branches}
+        assert (steps[STEPS["WRITE"]], steps[STEPS["BRANCH_HIGH"]]) == (stores, branches)
+        sums = {form.opcode for name in ("ADC", "SBC") for form in forms_of(name)}
+        assert steps.get(STEPS["REPEAT"], set()) == (sums if variant == "cmos" else set())
 
 
 def test_what_leads_nowhere_is_known() -> None:
@@ -344,17 +356,18 @@ def test_what_is_proved_invisible_is_never_seen(variant: str) -> None:
 def test_an_invariant_that_does_not_hold_is_no_ground(monkeypatch: pytest.MonkeyPatch) -> None:
     right = redundant.invariants
     said: list[tuple[str, str]] = []
+    begin = {STEPS[step] for step in ("FETCH", "FIRST", "ENTER")}
     for name, wrong, message in (
         ("nmi", "interrupts.nmi_decided", "does not hold"), ("position", "", "does not stay"),
     ):  # fmt: skip
 
         def broken(variant: str, state: Any, name: str = name, wrong: str = wrong) -> Any:
-            held = state.bit(wrong) if wrong else state.at("control.position", {0, 1, 35})
+            held = state.bit(wrong) if wrong else state.at("control.position", begin)
             return right(variant, state) | {name: held}
 
         monkeypatch.setattr(redundant, "invariants", broken)
         with pytest.raises(ProofError, match=rf"^invariant '{name}' {message}") as raised:
-            Prover(injector("nmos"), "nmos")
+            FaultProver(injector("nmos"), "nmos")
         said.append((name, str(raised.value)))
     assert len(said) == 2
 
@@ -369,7 +382,7 @@ def test_a_register_that_is_read_cannot_be_called_unread(
     steps = tuple(name for name in READ_IN[register] if name != step)
     monkeypatch.setitem(READ_IN, register, steps)
     with pytest.raises(ProofError, match=f"^{register} is read in a step"):
-        Prover(injector("nmos"), "nmos")
+        FaultProver(injector("nmos"), "nmos")
 
 
 # Verdicts
@@ -418,10 +431,10 @@ def test_too_few_cases_leave_faults_that_are_listed() -> None:
     assert len(graded.verdicts) > 10
     assert len(graded.unexplained) > 5
     assert not graded.agree
-    listed = [entry for entry in graded.listed() if entry["reason"] == "unexplained"]
+    listed = [fault for fault in graded.listed() if fault["reason"] == "unexplained"]
     assert len(listed) == len(graded.unexplained)
-    assert all(" of " in entry["example"] for entry in listed)
-    assert {entry["region"] for entry in listed} & {"alu", "alu.adder"}
+    assert all(" of " in fault["example"] for fault in listed)
+    assert {fault["region"] for fault in listed} & {"alu", "alu.adder"}
     value = graded.to_json()
     assert (value["agree"], value["unexplained"]) == (False, len(listed))
 
@@ -441,7 +454,7 @@ def test_what_a_few_cases_leave_is_put_to_all_of_them() -> None:
 
 def test_a_fault_without_a_verdict_is_not_explained() -> None:
     sites = fault_sites(drawn_netlist("nmos"))
-    verdicts = [Verdict(fault, "sweep") for fault in sites.faults]
+    verdicts = [FaultVerdict(fault, "sweep") for fault in sites.faults]
     graded = VariantGrade("nmos", drawn_netlist("nmos"), sites, verdicts, 1, 1)
     assert graded.agree
     assert not replace(graded, verdicts=verdicts[1:]).agree
@@ -469,10 +482,10 @@ def test_wires_are_called_by_their_names_or_by_what_they_lead_to() -> None:
     ("mnemonic", "variant"), [("TXS", "nmos"), ("PLA", "cmos"), ("IRQ", "binary"), ("BIT", "nmos")]
 )
 def test_the_sweep_exposes_every_mistake_in_an_instruction(mnemonic: str, variant: str) -> None:
-    entry = mnemonic if mnemonic == "IRQ" else next(iter(BY_MNEMONIC[mnemonic].values()))
+    form = forms_of(mnemonic)[0]
     made = {m.number for m in MISTAKES if mnemonic in m.mnemonics and variant in m.variants}
-    cases, exposed = expose(variant, entry)
-    assert cases == exhaustive_count(entry)
+    cases, exposed = expose(variant, form)
+    assert cases == exhaustive_count(form)
     assert exposed.keys() == made
     assert all(0 < count <= cases for count in exposed.values())
 
@@ -536,7 +549,7 @@ def command(
 ) -> Callable[..., Answer]:
     """Runs `carrywave grade` on a few faults, entries and mistakes."""
     txs = BY_MNEMONIC["TXS"]["implied"]
-    monkeypatch.setattr(grades, "ENTRIES", (txs, BY_MNEMONIC["NOP"]["implied"]))
+    monkeypatch.setattr(grades, "FORMS", (txs, BY_MNEMONIC["NOP"]["implied"]))
     monkeypatch.setattr(grades, "MISTAKES", (BY_NUMBER[44],))
     monkeypatch.setattr(grades, "SHARES", 2)
     monkeypatch.setattr(grades, "processors", lambda: 1)
@@ -597,7 +610,7 @@ def test_a_mistake_that_is_not_found_is_exit_status_1(
     command: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(grades, "MISTAKES", (BY_NUMBER[21],))  # in LSR, of which there are no cases
-    monkeypatch.setattr("carrywave.sim.exposure.MISTAKES", (BY_NUMBER[21],))
+    monkeypatch.setattr("carrywave.sim.grade.exposure.MISTAKES", (BY_NUMBER[21],))
     status, out, err = command()
     assert (status, err) == (1, "")
     assert "LSR keeps N: LSR" in " ".join(out.split())
@@ -617,7 +630,7 @@ def test_a_broken_netlist_is_one_line_and_exit_status_2(
 WITHOUT = """
 import sys
 sys.modules["z3"] = None
-from carrywave.sim.cli import main
+from carrywave.sim.cli.main import main
 sys.argv = ["carrywave", "grade"]
 main()
 """

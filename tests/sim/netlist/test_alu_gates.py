@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from carrywave.sim.cases.exhaustive import exhaustive_cases
-from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.cases.kinds import forms_of, lay_reads
+from carrywave.sim.cases.layout import CASE
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.family.status import FLAG_BITS
 from carrywave.sim.netlist.alu_gates import MNEMONICS, AluGates, Inputs
@@ -14,19 +14,17 @@ from carrywave.sim.witness.gates import Gates
 
 def cases_of(mnemonic, inputs):
     """The inputs as cases of the instruction's shortest form."""
-    use, modes = MNEMONICS[mnemonic], BY_MNEMONIC[mnemonic]
-    entry = min(modes.values(), key=lambda entry: entry.clocks)
-    cases = np.zeros(len(inputs), next(exhaustive_cases(entry)).dtype)
-    cases["bytes"][:, 0], cases["length"], cases["pc"] = entry.opcode, entry.length, 0x0200
+    use = MNEMONICS[mnemonic]
+    form = min(forms_of(mnemonic), key=lambda form: form.clocks)
+    cases = np.zeros(len(inputs), CASE)
+    cases["pc"] = 0x0200
     cases["p"] = 0x30 | inputs.carry_in | inputs.decimal << 3
     byte = inputs.left if use.left == "M" else inputs.m
-    if entry.mode == "immediate":
-        cases["bytes"][:, 1] = byte
-    elif entry.access:
-        cases["bytes"][:, 1], cases["address"], cases["operand"] = 0x10, 0x10, byte
+    read = dict.fromkeys(form.reads, 0x10) | {"m": byte.astype(np.uint16)}
+    lay_reads(cases, form, {"pc": 0x0200, **read})
     if use.left != "M":
         cases[use.left.lower()] = inputs.left
-    return entry, cases
+    return form, cases
 
 
 def wrong_rows(variant, netlist=None):
@@ -34,14 +32,14 @@ def wrong_rows(variant, netlist=None):
     unit, alu, wrong, rows = Gates(variant), AluGates(variant, netlist), 0, 0
     for mnemonic, use in MNEMONICS.items():
         inputs = Inputs.every(use, variant)
-        entry, cases = cases_of(mnemonic, inputs)
+        form, cases = cases_of(mnemonic, inputs)
         outcomes = unit.execute(cases)
         found = alu.evaluate(use.operation, inputs)
         differs = np.zeros(len(inputs), bool)
         for flag in use.flags:
             differs |= found[flag] != outcomes["p"] >> FLAG_BITS[flag] & 1
-        if entry.access == "modify":
-            differs |= found["result"] != outcomes["stored"]
+        if form.access == "modify":
+            differs |= found["result"] != outcomes["write_value"][:, outcomes["writes"][0] - 1]
         elif use.operation.name not in ("COMPARE", "BIT"):
             differs |= found["result"] != outcomes[use.left.lower()]
         wrong, rows = wrong + np.count_nonzero(differs), rows + len(inputs)

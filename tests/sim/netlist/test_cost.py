@@ -20,12 +20,13 @@ from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.netlist import ADDERS, cost
 from carrywave.sim.netlist import synthesis as netlist
+from carrywave.sim.netlist.export import FORMATS, export
 from carrywave.sim.netlist.synthesis import PORTS, Gate, Netlist, NetlistError, drawn_netlist, parse
 from carrywave.sim.program.assembler import load
 from carrywave.sim.program.run import run_program
 from carrywave.sim.witness.gates import Gates
 
-HOUSE = Path(__file__).parents[2]
+HOUSE = Path(__file__).parents[3]
 WIDTHS = dict(zip(PORTS, (1, 1, 1, 8, 16, 8, 1, 1, 1, 3), strict=True))
 INPUTS = {"irq_n", "nmi_n", "reset_n", "data_in", "clk"}
 
@@ -153,11 +154,11 @@ def test_the_longest_path_is_one_that_the_gates_have(variant):
 # The netlist for other tools
 
 
-@pytest.mark.parametrize("suffix", cost.FORMATS)
+@pytest.mark.parametrize("suffix", FORMATS)
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_each_format_is_read_back(tmp_path, suffix, variant):
     path = tmp_path / f"unit{suffix}"
-    assert cost.export(path, variant) == cost.FORMATS[suffix][0]
+    assert export(path, variant) == FORMATS[suffix][0]
     assert list(tmp_path.iterdir()) == [path]
     text = path.read_text()
     assert "/" not in re.sub(r"/\*.*?\*/", "", text)  # nobody's folders
@@ -178,7 +179,7 @@ def test_each_format_is_read_back(tmp_path, suffix, variant):
 
 def test_the_power_up_values_are_exported(tmp_path):
     # Without them the reset sequence does not begin.
-    cost.export(tmp_path / "unit.v")
+    export(tmp_path / "unit.v")
     text = (tmp_path / "unit.v").read_text()
     assert re.search(r"reg \[1:0\] \\unit\.interrupts\.cause +=\s*2'h2;", text)
     assert re.search(r"reg \\unit\.interrupts\.nmi_before +=\s*1'h1;", text)
@@ -255,7 +256,7 @@ def test_another_simulator_runs_the_verilog_as_the_hardware_runs(tmp_path, listi
     assert run.ended == "self-jump"
     assert len(watch.bus) == run.clocks + 1 > 100
 
-    cost.export(tmp_path / "unit.v", variant)
+    export(tmp_path / "unit.v", variant)
     text = (tmp_path / "unit.v").read_text()
     assert simulate(tmp_path, text, memory, watch.pins, variant) == watch.bus
 
@@ -414,7 +415,7 @@ def test_without_yosys_one_line_says_how_to_get_it(command, tmp_path, monkeypatc
 
 
 def test_no_half_file_is_left_when_yosys_fails(command, tmp_path, monkeypatch):
-    monkeypatch.setitem(cost.FORMATS, ".v", ("Verilog", "write_nothing FILE"))
+    monkeypatch.setitem(FORMATS, ".v", ("Verilog", "write_nothing FILE"))
     path = tmp_path / "unit.v"
     status, out, err = command("-o", path)
     assert (status, out) == (2, "")
