@@ -22,8 +22,10 @@ import z3
 from carrywave.sim.cases.kinds import BY_KEY, symbols_of
 from carrywave.sim.cases.layout import Cases
 from carrywave.sim.cases.sampled import sampled_cases
+from carrywave.sim.family.address import join, named, number
 from carrywave.sim.family.instructions import BY_MNEMONIC, ENTRIES, INSTRUCTIONS, NAMES, Instruction
 from carrywave.sim.family.members import EVENTS, VARIANTS
+from carrywave.sim.family.modes import Mode
 from carrywave.sim.family.status import FLAG_BITS, FLAGS, flags_of
 from carrywave.sim.netlist import synthesis as netlists
 from carrywave.sim.netlist.synthesis import (
@@ -551,6 +553,34 @@ def test_what_is_left_over_has_names_of_its_own() -> None:
     """A latch that had the name of a byte would be that byte, and no proof would notice."""
     shared = set(STATE.values()) & set(SYMBOLS)
     assert shared == {"pc", "a", "x", "y", "sp", *FLAGS, "nmi_before", "nmi_pending"}
+
+
+def test_a_mode_that_is_not_built_yet_needs_no_line_of_the_specification() -> None:
+    """An indexed mode, drawn here: a clock in the middle comes only where the sum leaves a page."""
+    base = join(named("address.high"), named("address.low"))
+    row = "R pc opcode · R pc+1 address.low · R pc+2 address.high · X pc+2 - · R ea m"
+    mode = Mode("indexed", "{},X", 3, "address", base + join(number(0), named("x")),
+                rows={"read": row})  # fmt: skip
+    lda = Instruction("LDA", mode, 0xBD, 4, "nz")
+    specification, query = specify(lda, "nmos"), Query(10)
+    (crossed, longer), (same, shorter) = specification.ways()
+    assert [clock.reads for clock in longer if clock not in shorter] == [""]
+    texts = {
+        "cycles": specification.after["cycles"], "crossed": crossed[0], "same": same[0],
+        "carry": "(bvuaddo address.low x)", "a": f"(= {specification.after['a']} m)",
+    }  # fmt: skip
+    terms = read_terms(texts)
+    clocks = z3.If(terms["carry"], z3.BitVecVal(5, 4), z3.BitVecVal(4, 4))
+    for claim in (
+        terms["cycles"] == clocks, terms["crossed"] == terms["carry"],
+        terms["same"] == z3.Not(terms["carry"]), terms["a"],
+    ):  # fmt: skip
+        assert query.model(z3.Not(claim)) is None
+    assert query.model(terms["cycles"] != 4) is not None
+    known = dict.fromkeys(SYMBOLS, 0) | {"address.low": 0xF0, "address.high": 0x12, "x": 0x20}
+    case = case_of(lda, known | {"pc": 0x0400, "m": 0x5A})
+    assert case["read_address"].tolist()[:4] == [0x0400, 0x0401, 0x0402, 0x1310]
+    assert case["read_value"].tolist()[:4] == [0xBD, 0xF0, 0x12, 0x5A]
 
 
 def test_a_state_of_the_solver_is_the_case_with_these_bytes() -> None:
