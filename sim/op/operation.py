@@ -178,8 +178,8 @@ class _Probe:
         self.bus.append(BusClock("W" if write else "R", ctx.get(unit.address), byte))
         update = ctx.get(unit.status.update.flags.as_value())
         operation = ctx.get(unit.alu.operation).name
-        # A later clock wins, but a branch's first sum is the one to see, and RTI's flags come
-        # early.
+        # The last clock is the one to show, but for RTI, which sets its flags before it, and for a
+        # branch, whose first sum is the low byte of its target.
         if len(self.bus) > 1 and not self.update and self.alu.get("operation") != "OFFSET":
             ports = ("a", "b", "operand", "carry", "propagate", "generate", "sum", "result")
             self.alu = {"operation": operation} | {p: ctx.get(getattr(unit.alu, p)) for p in ports}
@@ -229,7 +229,7 @@ def operate(
         before=flags_of(p), after=flags_of(int(outcome["p"])),
         updated="".join(f for i, f in enumerate(LOWEST_FIRST) if probe.update >> i & 1),
     )  # fmt: skip
-    # Of a branch that is taken it is the first sum, of PHP the byte that it pushes.
+    # Without a register or an operand in memory: PHP's pushed byte, a taken branch's first sum.
     told = mnemonic == "PHP" or (instruction.branches and operation.uses_chain)
     if register or instruction.access or told:
         operation.result = probe.alu["result"]

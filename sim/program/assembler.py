@@ -39,7 +39,7 @@ _BYTE: Final = (-128, 255, "a byte")
 _WORD: Final = (-32768, 65535, "a word")
 _ADDRESS: Final = (0, 65535, "an address")
 _CLOCKS: Final = (0, 65535, "clocks")
-# Operands that no mode of the instruction set knows yet, by the sign that gives them away.
+# Modes that are not built, by the sign of their notation, as long as no built one has it.
 _NOT_BUILT: Final = {"(": "indirect addressing", ",": "indexed addressing"}
 
 

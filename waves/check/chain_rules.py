@@ -27,7 +27,8 @@ def judge_chain(w: Window) -> None:
         operand, carry_in = np.where(chosen, second, operand), np.where(chosen, comes_in, carry_in)
     w.must("unit.alu.operand", operand)
 
-    # A carry into bit i is what the i bits below it are too large by; a decimal digit holds nine.
+    # Without a carry chain: bit i gets a carry where the i bits below it make 2**i or more, and a
+    # decimal digit gives one where it is above nine.
     decimal = (decimal_flag == 1) & (w.report.variant != "binary")
     tens = decimal & (operation == "ADD")
     low = a % 16 + operand % 16 + carry_in

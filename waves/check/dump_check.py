@@ -115,7 +115,7 @@ class _Checker:
                 window.must("unit.control.opcode", self.opcode_before, slice(start, start + 1))
             self.opcode_before = 0 if follow in EVENTS[1:] else data[start]
 
-            # What the interrupts' logic saw: edges up to the last but one clock decide.
+            # What follows is decided in the last clock but one: an NMI edge in the last one waits.
             edges = []
             for row in range(start, end):
                 if self.nmi_before and not nmi_n[row]:

@@ -58,7 +58,8 @@ def action_of(opcode: int) -> tuple[str, str]:
 
 ACTION: Final = np.array([action_of(opcode) for opcode in range(256)], object).T
 
-# What the ALU does in a clock that need not come, and the byte that it still has at its right.
+# In the clocks that not every sequence has: the ALU's operation, if it is not the opcode's, and the
+# byte at its right input, which is not the one on the bus.
 OPERATIONS: Final = {"taken": "OFFSET", "crossed": "EXTEND"}
 HELD: Final = {"taken": "offset", "crossed": "offset", "decimal": "m"}
 
@@ -109,8 +110,8 @@ def gather(w: Window, instruction: Instruction, starts: Array) -> Cases:
     for flag, bit in FLAG_BITS.items():
         cases["p"] |= (w[f"unit.status.{flag}"][starts] << bit).astype(np.uint8)
     if instruction.opcode is None:
-        # Whether an IRQ is heard was judged before it began, and SEI may have set I since: to the
-        # model it is an NMI, which nothing masks, with the vector that was read.
+        # An IRQ is decided during the instruction before it, and that may be SEI, which sets I: the
+        # model is asked for an NMI, which I does not mask, with the vector that was read.
         name = "NMI" if instruction.mnemonic == "IRQ" else instruction.mnemonic
         cases["event"] = EVENTS.index(name)
         instruction = ENTRIES[name]

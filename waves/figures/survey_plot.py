@@ -67,7 +67,7 @@ def _ticks(worst: float) -> int:
 def _shares(figure: Figure, survey: Survey, bits: str) -> None:
     """The panel of cumulative shares."""
     (x0, x1), outputs = LEFT, [adder[bits] for adder in survey.adders]
-    # The curves have to be above the key where that begins.
+    # The key stands in the lower right corner: the axis is so long that no curve runs under it.
     risen = max(output.within(Fraction(KEY_SHARE)) for output in outputs)
     room = risen * (x1 - x0) / (x1 - x0 - KEY_WIDTH)
     steps = _ticks(max(room, *(output.worst for output in outputs)))

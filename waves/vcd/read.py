@@ -46,12 +46,12 @@ def read_clocks(
     handler = signal.getsignal(signal.SIGPIPE)
     from vcdvcd import VCDVCD
 
-    # The reader's package sets this for the whole process when it is imported.
+    # Importing vcdvcd changes this handler for the whole process: it is put back.
     signal.signal(signal.SIGPIPE, handler)
     try:
         VCDVCD(os.fspath(path), callbacks=reader, store_tvs=False)
     except Exception as error:  # the package raises Exception itself, too
-        # It leaves its file open: close that here, with what else its frames hold.
+        # vcdvcd leaves its file open after an error: its frames hold it, so they are cleared.
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ResourceWarning)
             traceback.clear_frames(error.__traceback__)
