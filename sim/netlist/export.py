@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from ..system.files import written_beside
-from .cost import FORMATS
 from .synthesis import SCRIPT, NetlistError, rtlil_of, run_yosys, unit_name
 
 if TYPE_CHECKING:
