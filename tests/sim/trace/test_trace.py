@@ -23,6 +23,7 @@ from rich.console import Console
 from carrywave.sim.cases.kinds import keys_of
 from carrywave.sim.cases.layout import READS, WRITES
 from carrywave.sim.cases.sampled import sampled_cases
+from carrywave.sim.diagnose import diagnosis
 from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
 from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.family.status import FLAG_BITS
@@ -213,18 +214,22 @@ def small(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], None]:
     return lambda rows: monkeypatch.setattr(parts, "ROWS", rows)
 
 
-@pytest.mark.parametrize(
-    ("suffix", "rows"),
-    [
-        *((suffix, 4999) for suffix in (".csv", ".jsonl", ".parquet")),
-        # Three times the seams, which are no other ones for another format.
-        *(
-            pytest.param(suffix, 1370, marks=pytest.mark.exhaustive)
-            for suffix in (".jsonl", ".parquet")
-        ),
-        (".csv", 1370),
-    ],
-)
+@pytest.fixture
+def undiagnosed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Finds no causes: these are made of the evidence alone, and take longer than all else."""
+    monkeypatch.setattr(diagnosis, "diagnose", lambda *evidence: [])
+
+
+def same_evidence(one: TraceReport, other: TraceReport) -> bool:
+    pairs = list(zip(one.evidence(), other.evidence(), strict=True))
+    assert len(pairs) == 3
+    assert len(pairs[0][0]) > 0
+    return all(a.tobytes() == b.tobytes() for a, b in pairs)
+
+
+@pytest.mark.usefixtures("undiagnosed")
+@pytest.mark.parametrize("suffix", [".csv", ".jsonl", ".parquet"])
+@pytest.mark.parametrize("rows", [1370, 4999])
 def test_a_file_in_parts_says_the_same(
     tmp_path: Path, small: Callable[[int], None], suffix: str, rows: int
 ) -> None:
@@ -240,6 +245,7 @@ def test_a_file_in_parts_says_the_same(
     told: list[int] = []
     report = compare_trace(path, progress=told.append, processes=1)
     assert report.to_json() == whole.to_json()
+    assert same_evidence(report, whole)
     assert told == [*range(1, len(parts) + 1)]
     balance(report)
 
@@ -254,6 +260,7 @@ def in_folder(folder: Path, columns: Columns, edges: list[int]) -> Path:
     return folder
 
 
+@pytest.mark.usefixtures("undiagnosed")
 def test_a_folder_of_parts_is_one_trace(tmp_path: Path) -> None:
     columns = copied()
     columns["p"][np.arange(50, ROWS, 51)] ^= 0x40
@@ -263,6 +270,7 @@ def test_a_folder_of_parts_is_one_trace(tmp_path: Path) -> None:
     report = compare_trace(folder)
     whole = compare_trace(written(tmp_path / "run.parquet", columns))
     assert seen(report) == seen(whole)
+    assert same_evidence(report, whole)
     assert whole.comparison.mismatches > 100
     assert report.first_wrong == f"{folder}/part.0.parquet, row 49 counted from 0"
     assert [Path(part.path).name for part in parts_of(folder)][:3] == [
