@@ -6,7 +6,8 @@ import fcntl
 import hashlib
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -163,6 +164,14 @@ class Hardware:
             self.simulators[id(unit)] = simulator, job
         simulator.run()
 
+    @contextmanager
+    def in_use(self) -> Iterator[None]:
+        """Whatever runs the hardware takes it from here."""
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(clocked, "Unit", self.unit)
+            patch.setattr(clocked, "simulate", self.simulate)
+            yield
+
 
 @pytest.fixture(scope="session")
 def hardware() -> Hardware:
@@ -170,10 +179,10 @@ def hardware() -> Hardware:
 
 
 @pytest.fixture
-def one_simulator(hardware: Hardware, monkeypatch: pytest.MonkeyPatch) -> None:
+def one_simulator(hardware: Hardware) -> Iterator[None]:
     """Keeps a variant's hardware from one operation to the next."""
-    monkeypatch.setattr(clocked, "Unit", hardware.unit)
-    monkeypatch.setattr(clocked, "simulate", hardware.simulate)
+    with hardware.in_use():
+        yield
 
 
 @pytest.fixture(scope="session")

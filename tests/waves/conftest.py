@@ -165,17 +165,17 @@ def save(tmp_path: Path) -> Callable[[DumpText | str | bytes], Path]:
 
 
 @pytest.fixture(scope="session")
-def run_text() -> Callable[..., DumpText]:
+def run_text(hardware: Any) -> Callable[..., DumpText]:
     """Runs a listing and returns the text of its dump."""
 
     def run(listing: str, variant: str = "nmos", max_clocks: int = 1000) -> DumpText:
-        return _dump(assemble(listing), variant, max_clocks)[0]
+        return _dump(hardware, assemble(listing), variant, max_clocks)[0]
 
     return run
 
 
 @pytest.fixture(scope="session")
-def run_random() -> Callable[..., tuple[DumpText, list[Sequence]]]:
+def run_random(hardware: Any) -> Callable[..., tuple[DumpText, list[Sequence]]]:
     """Runs random documented opcodes in all of memory under random pins."""
 
     def run(seed: int, variant: str, clocks: int) -> tuple[DumpText, list[Sequence]]:
@@ -189,15 +189,17 @@ def run_random() -> Callable[..., tuple[DumpText, list[Sequence]]]:
                 width = 0 if pin == "irq_n" else rng.randint(1, 3)
                 events[address] = (PinEvent(address, pin, level, rng.randint(0, 6), width),)
         program: Any = SimpleNamespace(memory=memory, pin_events=events)
-        return _dump(program, variant, clocks)
+        return _dump(hardware, program, variant, clocks)
 
     return run
 
 
-def _dump(program: Any, variant: str, clocks: int) -> tuple[DumpText, list[Sequence]]:
+def _dump(
+    hardware: Any, program: Any, variant: str, clocks: int
+) -> tuple[DumpText, list[Sequence]]:
     sequences: list[Sequence] = []
     file = StringIO()
-    with Dump(file, variant) as dump:
+    with hardware.in_use(), Dump(file, variant) as dump:
         run_program(program, variant, clocks, dump, sequences.append)
     return DumpText(file.getvalue()), sequences
 

@@ -18,6 +18,8 @@ from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.waves.check.dump_check import CheckReport, Finding
 from carrywave.waves.run import listing as bench
 
+pytestmark = pytest.mark.usefixtures("one_simulator")
+
 REFERENCE = Path(__file__).parents[2] / "waves" / "reference"
 GATE = """\
         .org $0200

@@ -16,6 +16,8 @@ from carrywave.waves.check.dump_check import CheckReport, Finding, check_dump
 from carrywave.waves.run import listing as bench
 from carrywave.waves.run.listing import RunError, RunReport, move_stack, place, run_listing
 
+pytestmark = pytest.mark.usefixtures("one_simulator")
+
 TURNSTILE = """\
 COUNT = $20             ; people in the hall
         .org $0200
