@@ -11,7 +11,7 @@ from .prefix import PrefixAdder
 from .status import Flags
 from .variant import Variant
 
-__all__ = ["ADDERS", "Alu", "Operation"]
+__all__ = ["ADDERS", "Alu", "AluOperation"]
 
 #: The adders that the ALU can be built with, by name.
 ADDERS = {"ripple": RippleCarryAdder, "lookahead": LookaheadAdder, "prefix": PrefixAdder}
@@ -20,7 +20,7 @@ WIDTH = 2 * DIGIT
 ONES = (1 << WIDTH) - 1
 
 
-class Operation(enum.Enum, shape=4):
+class AluOperation(enum.Enum, shape=4):
     """What is done with the inputs; `c` is the carry flag. 'adder': its sum is the result."""
 
     PASS = 0  # a
@@ -56,7 +56,7 @@ class Alu(wiring.Component):
 
     Members
     -------
-    operation : In(Operation)
+    operation : In(AluOperation)
     a, b : In(8)
     carry_in : In(1), the carry flag; each operation decides whether it enters the chain
     decimal : In(1), the decimal flag; heeded by ADD and SUBTRACT only
@@ -73,7 +73,7 @@ class Alu(wiring.Component):
         self.adder = adder
         super().__init__(
             {
-                "operation": In(Operation),
+                "operation": In(AluOperation),
                 "a": In(WIDTH),
                 "b": In(WIDTH),
                 "carry_in": In(1),
@@ -99,37 +99,37 @@ class Alu(wiring.Component):
             self.c.eq(adder.carry[WIDTH]),
         ]
         with m.Switch(self.operation):
-            with m.Case(Operation.PASS):
+            with m.Case(AluOperation.PASS):
                 m.d.comb += self.result.eq(self.a)
-            with m.Case(Operation.AND, Operation.BIT):
+            with m.Case(AluOperation.AND, AluOperation.BIT):
                 m.d.comb += self.result.eq(self.a & self.b)
-            with m.Case(Operation.OR):
+            with m.Case(AluOperation.OR):
                 m.d.comb += self.result.eq(self.a | self.b)
-            with m.Case(Operation.XOR):
+            with m.Case(AluOperation.XOR):
                 m.d.comb += self.result.eq(self.a ^ self.b)
-            with m.Case(Operation.SHIFT_RIGHT):
+            with m.Case(AluOperation.SHIFT_RIGHT):
                 m.d.comb += [self.result.eq(self.a[1:]), self.c.eq(self.a[0])]
-            with m.Case(Operation.ROTATE_RIGHT):
+            with m.Case(AluOperation.ROTATE_RIGHT):
                 m.d.comb += [self.result.eq(Cat(self.a[1:], self.carry_in)), self.c.eq(self.a[0])]
-            with m.Case(Operation.SHIFT_LEFT):
+            with m.Case(AluOperation.SHIFT_LEFT):
                 m.d.comb += self.operand.eq(self.a)
-            with m.Case(Operation.ROTATE_LEFT):
+            with m.Case(AluOperation.ROTATE_LEFT):
                 m.d.comb += [self.operand.eq(self.a), chain_carry.eq(self.carry_in)]
-            with m.Case(Operation.ADD):
+            with m.Case(AluOperation.ADD):
                 m.d.comb += [add.eq(1), chain_carry.eq(self.carry_in)]
-            with m.Case(Operation.SUBTRACT):
+            with m.Case(AluOperation.SUBTRACT):
                 m.d.comb += [
                     subtract.eq(1),
                     self.operand.eq(~self.b),
                     chain_carry.eq(self.carry_in),
                 ]
-            with m.Case(Operation.COMPARE):
+            with m.Case(AluOperation.COMPARE):
                 m.d.comb += [self.operand.eq(~self.b), chain_carry.eq(1)]
-            with m.Case(Operation.INCREMENT):
+            with m.Case(AluOperation.INCREMENT):
                 m.d.comb += [self.operand.eq(0), chain_carry.eq(1)]
-            with m.Case(Operation.DECREMENT):
+            with m.Case(AluOperation.DECREMENT):
                 m.d.comb += self.operand.eq(ONES)
-            with m.Case(Operation.EXTEND):
+            with m.Case(AluOperation.EXTEND):
                 # Only a branch into another page comes here: forward adds 1, backward FF.
                 m.d.comb += [
                     self.operand.eq(self.b[-1].replicate(WIDTH)),
@@ -159,7 +159,7 @@ class Alu(wiring.Component):
                     m.d.comb += judged.eq(adder.sum)
             with m.If(add & self.decimal):
                 m.d.comb += self.c.eq(correction.carry)
-        bit_test = self.operation == Operation.BIT
+        bit_test = self.operation == AluOperation.BIT
         m.d.comb += [
             self.n.eq(Mux(bit_test, self.b[-1], judged[-1])),
             self.v.eq(Mux(bit_test, self.b[-2], adder.carry[WIDTH] ^ adder.carry[WIDTH - 1])),

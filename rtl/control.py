@@ -5,7 +5,7 @@ from amaranth.lib import wiring
 from amaranth.lib.wiring import In, Out, connect, flipped
 
 from .adder import RippleCarryAdder
-from .alu import Operation
+from .alu import AluOperation
 from .decode import Decoder
 from .interrupts import InterruptPort
 from .status import Flags, StatusSource
@@ -71,7 +71,7 @@ class Control(wiring.Component):
             m.d.comb += step.eq(decoder.first)
         if self.variant is Variant.CMOS:
             operation = decoder.action.operation
-            adds = (operation == Operation.ADD) | (operation == Operation.SUBTRACT)
+            adds = (operation == AluOperation.ADD) | (operation == AluOperation.SUBTRACT)
             m.d.comb += extended.eq(self.decimal & adds)
 
         connect(m, decoder.action, flipped(word.action))

@@ -4,7 +4,7 @@ from amaranth.hdl import Module
 from amaranth.lib import wiring
 from amaranth.lib.wiring import In, Out
 
-from .alu import Operation
+from .alu import AluOperation
 from .status import Flags, StatusSource
 from .steps import Step
 from .word import Action, Left, Target
@@ -46,44 +46,44 @@ MODES = (
 # result, the flags that are updated. Branches, JMP, JSR, RTS, BRK and NOP have no row: their steps
 # do all there is to do.
 ACTIONS = (
-    (("000---01",), Operation.OR, Left.A, Target.A, "nz"),
-    (("001---01",), Operation.AND, Left.A, Target.A, "nz"),
-    (("010---01",), Operation.XOR, Left.A, Target.A, "nz"),
-    (("011---01",), Operation.ADD, Left.A, Target.A, "nvzc"),
-    (("111---01",), Operation.SUBTRACT, Left.A, Target.A, "nvzc"),
-    (("110---01",), Operation.COMPARE, Left.A, Target.NONE, "nzc"),
-    (("1110-100", "11100000"), Operation.COMPARE, Left.X, Target.NONE, "nzc"),
-    (("1100-100", "11000000"), Operation.COMPARE, Left.Y, Target.NONE, "nzc"),
-    (("0010-100",), Operation.BIT, Left.A, Target.NONE, "nvz"),
+    (("000---01",), AluOperation.OR, Left.A, Target.A, "nz"),
+    (("001---01",), AluOperation.AND, Left.A, Target.A, "nz"),
+    (("010---01",), AluOperation.XOR, Left.A, Target.A, "nz"),
+    (("011---01",), AluOperation.ADD, Left.A, Target.A, "nvzc"),
+    (("111---01",), AluOperation.SUBTRACT, Left.A, Target.A, "nvzc"),
+    (("110---01",), AluOperation.COMPARE, Left.A, Target.NONE, "nzc"),
+    (("1110-100", "11100000"), AluOperation.COMPARE, Left.X, Target.NONE, "nzc"),
+    (("1100-100", "11000000"), AluOperation.COMPARE, Left.Y, Target.NONE, "nzc"),
+    (("0010-100",), AluOperation.BIT, Left.A, Target.NONE, "nvz"),
     # loads and PLA; stores and PHA, PHP; transfers
-    (("101---01", "01101000"), Operation.PASS, Left.BUS, Target.A, "nz"),
-    (("1010-110", "10100010"), Operation.PASS, Left.BUS, Target.X, "nz"),
-    (("1010-100", "10100000"), Operation.PASS, Left.BUS, Target.Y, "nz"),
-    (("100---01", "01001000"), Operation.PASS, Left.A, Target.NONE, ""),
-    (("1000-110",), Operation.PASS, Left.X, Target.NONE, ""),
-    (("1000-100",), Operation.PASS, Left.Y, Target.NONE, ""),
-    (("00001000",), Operation.PASS, Left.STATUS, Target.NONE, ""),
-    (("10101010",), Operation.PASS, Left.A, Target.X, "nz"),
-    (("10101000",), Operation.PASS, Left.A, Target.Y, "nz"),
-    (("10001010",), Operation.PASS, Left.X, Target.A, "nz"),
-    (("10011000",), Operation.PASS, Left.Y, Target.A, "nz"),
-    (("10111010",), Operation.PASS, Left.SP, Target.X, "nz"),
-    (("10011010",), Operation.PASS, Left.X, Target.SP, ""),
+    (("101---01", "01101000"), AluOperation.PASS, Left.BUS, Target.A, "nz"),
+    (("1010-110", "10100010"), AluOperation.PASS, Left.BUS, Target.X, "nz"),
+    (("1010-100", "10100000"), AluOperation.PASS, Left.BUS, Target.Y, "nz"),
+    (("100---01", "01001000"), AluOperation.PASS, Left.A, Target.NONE, ""),
+    (("1000-110",), AluOperation.PASS, Left.X, Target.NONE, ""),
+    (("1000-100",), AluOperation.PASS, Left.Y, Target.NONE, ""),
+    (("00001000",), AluOperation.PASS, Left.STATUS, Target.NONE, ""),
+    (("10101010",), AluOperation.PASS, Left.A, Target.X, "nz"),
+    (("10101000",), AluOperation.PASS, Left.A, Target.Y, "nz"),
+    (("10001010",), AluOperation.PASS, Left.X, Target.A, "nz"),
+    (("10011000",), AluOperation.PASS, Left.Y, Target.A, "nz"),
+    (("10111010",), AluOperation.PASS, Left.SP, Target.X, "nz"),
+    (("10011010",), AluOperation.PASS, Left.X, Target.SP, ""),
     # shifts, then increments: of the accumulator or a register, and of memory
-    (("00001010",), Operation.SHIFT_LEFT, Left.A, Target.A, "nzc"),
-    (("0000-110",), Operation.SHIFT_LEFT, Left.LATCH, Target.NONE, "nzc"),
-    (("00101010",), Operation.ROTATE_LEFT, Left.A, Target.A, "nzc"),
-    (("0010-110",), Operation.ROTATE_LEFT, Left.LATCH, Target.NONE, "nzc"),
-    (("01001010",), Operation.SHIFT_RIGHT, Left.A, Target.A, "nzc"),
-    (("0100-110",), Operation.SHIFT_RIGHT, Left.LATCH, Target.NONE, "nzc"),
-    (("01101010",), Operation.ROTATE_RIGHT, Left.A, Target.A, "nzc"),
-    (("0110-110",), Operation.ROTATE_RIGHT, Left.LATCH, Target.NONE, "nzc"),
-    (("11101000",), Operation.INCREMENT, Left.X, Target.X, "nz"),
-    (("11001000",), Operation.INCREMENT, Left.Y, Target.Y, "nz"),
-    (("1110-110",), Operation.INCREMENT, Left.LATCH, Target.NONE, "nz"),
-    (("11001010",), Operation.DECREMENT, Left.X, Target.X, "nz"),
-    (("10001000",), Operation.DECREMENT, Left.Y, Target.Y, "nz"),
-    (("1100-110",), Operation.DECREMENT, Left.LATCH, Target.NONE, "nz"),
+    (("00001010",), AluOperation.SHIFT_LEFT, Left.A, Target.A, "nzc"),
+    (("0000-110",), AluOperation.SHIFT_LEFT, Left.LATCH, Target.NONE, "nzc"),
+    (("00101010",), AluOperation.ROTATE_LEFT, Left.A, Target.A, "nzc"),
+    (("0010-110",), AluOperation.ROTATE_LEFT, Left.LATCH, Target.NONE, "nzc"),
+    (("01001010",), AluOperation.SHIFT_RIGHT, Left.A, Target.A, "nzc"),
+    (("0100-110",), AluOperation.SHIFT_RIGHT, Left.LATCH, Target.NONE, "nzc"),
+    (("01101010",), AluOperation.ROTATE_RIGHT, Left.A, Target.A, "nzc"),
+    (("0110-110",), AluOperation.ROTATE_RIGHT, Left.LATCH, Target.NONE, "nzc"),
+    (("11101000",), AluOperation.INCREMENT, Left.X, Target.X, "nz"),
+    (("11001000",), AluOperation.INCREMENT, Left.Y, Target.Y, "nz"),
+    (("1110-110",), AluOperation.INCREMENT, Left.LATCH, Target.NONE, "nz"),
+    (("11001010",), AluOperation.DECREMENT, Left.X, Target.X, "nz"),
+    (("10001000",), AluOperation.DECREMENT, Left.Y, Target.Y, "nz"),
+    (("1100-110",), AluOperation.DECREMENT, Left.LATCH, Target.NONE, "nz"),
 )
 
 # The opcodes whose flags do not come from the ALU, with the value if there is one: PLP and RTI from

@@ -6,10 +6,10 @@ from amaranth.lib.wiring import In, Out
 
 from .variant import Variant
 
-__all__ = ["PINS", "Cause", "InterruptPort", "Interrupts"]
+__all__ = ["PINS", "EntryCause", "InterruptPort", "Interrupts"]
 
 
-class Cause(enum.Enum, shape=2):
+class EntryCause(enum.Enum, shape=2):
     """Why the present sequence of clocks runs. Those with a vector are bits 2:1 of its address."""
 
     INSTRUCTION = 0
@@ -59,7 +59,7 @@ class Interrupts(wiring.Component):
     def __init__(self, variant):
         self.variant = Variant(variant)
         super().__init__({**PINS, "masked": In(1), "control": In(InterruptPort), "vector": Out(15)})
-        self.cause = Signal(Cause, init=Cause.RESET)
+        self.cause = Signal(EntryCause, init=EntryCause.RESET)
         self.nmi_before = Signal(init=1)
         self.nmi_pending = Signal()
         self.nmi_decided = Signal()
@@ -71,13 +71,13 @@ class Interrupts(wiring.Component):
         edge = Signal()
         take = Signal()
         taken = Signal()  # an NMI gets its vector, and waits no longer
-        instruction = cause == Cause.INSTRUCTION
+        instruction = cause == EntryCause.INSTRUCTION
         m.d.comb += [
             edge.eq(self.nmi_before & ~self.nmi_n),
             take.eq(control.last & control.interruptible & (self.nmi_decided | self.irq_decided)),
             control.take.eq(take),
             control.instruction.eq(instruction),
-            control.mute.eq((cause == Cause.RESET) | ~self.reset_n),
+            control.mute.eq((cause == EntryCause.RESET) | ~self.reset_n),
             control.reset_n.eq(self.reset_n),
             self.vector.eq(Cat(cause.as_value() | instruction.replicate(2), Const(-1, 13))),
         ]
@@ -88,17 +88,17 @@ class Interrupts(wiring.Component):
             self.nmi_pending.eq((self.nmi_pending & ~taken) | edge),
         ]
         with m.If(control.last):
-            m.d.sync += cause.eq(Cause.INSTRUCTION)
+            m.d.sync += cause.eq(EntryCause.INSTRUCTION)
             with m.If(take):
-                m.d.sync += cause.eq(Cause.IRQ)
+                m.d.sync += cause.eq(EntryCause.IRQ)
                 with m.If(self.nmi_decided):
                     m.d.comb += taken.eq(1)
-                    m.d.sync += cause.eq(Cause.NMI)
+                    m.d.sync += cause.eq(EntryCause.NMI)
         if self.variant is not Variant.CMOS:
-            shared = instruction | (cause == Cause.IRQ)
+            shared = instruction | (cause == EntryCause.IRQ)
             with m.If(control.choose_vector & self.nmi_pending & shared):
                 m.d.comb += taken.eq(1)
-                m.d.sync += cause.eq(Cause.NMI)
+                m.d.sync += cause.eq(EntryCause.NMI)
         with m.If(~self.reset_n):
-            m.d.sync += [cause.eq(Cause.RESET), self.nmi_pending.eq(0)]
+            m.d.sync += [cause.eq(EntryCause.RESET), self.nmi_pending.eq(0)]
         return m

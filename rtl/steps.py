@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from amaranth.lib import enum
 
-from .alu import Operation
+from .alu import AluOperation
 from .stack import StackMove
 from .variant import Variant
 from .word import AddressSource, LatchNext, Left, PcNext, Right
@@ -84,7 +84,7 @@ class StepRow:
     execute: bool = False  # registers and flags take what the opcode says, unless there is a detour
     write: bool = False
     left: Left | None = None  # None: the opcode's
-    operation: Operation | None = None  # None: the opcode's
+    operation: AluOperation | None = None  # None: the opcode's
     right: Right = Right.BUS
     pc: PcNext = PcNext.HOLD
     stack: StackMove = StackMove.HOLD
@@ -103,7 +103,7 @@ def rows(variant):
     push, pull = StackMove.PUSH, StackMove.PULL
     step, jump = PcNext.INCREMENT, PcNext.JUMP
     bus, zero = LatchNext.BUS, LatchNext.ZERO
-    unchanged, extended = Operation.PASS, ("extended", Step.REPEAT)
+    unchanged, extended = AluOperation.PASS, ("extended", Step.REPEAT)
     cmos = variant is Variant.CMOS
 
     def put(left, next_step):
@@ -133,11 +133,11 @@ def rows(variant):
             pc=PcNext.LOW,
             left=Left.PC_LOW,
             right=Right.LATCH,
-            operation=Operation.OFFSET,
+            operation=AluOperation.OFFSET,
             detour=("crossed", Step.BRANCH_HIGH),
         ),
         Step.BRANCH_HIGH: StepRow(
-            pc, pc=PcNext.HIGH, left=Left.PC_HIGH, right=Right.LATCH, operation=Operation.EXTEND
+            pc, pc=PcNext.HIGH, left=Left.PC_HIGH, right=Right.LATCH, operation=AluOperation.EXTEND
         ),
         Step.DISCARD: StepRow(pc, ACCESS),
         Step.PUSH: StepRow(stack, write=True, stack=push),

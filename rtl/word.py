@@ -3,7 +3,7 @@
 from amaranth.lib import enum, wiring
 from amaranth.lib.wiring import Out
 
-from .alu import Operation
+from .alu import AluOperation
 from .stack import StackMove
 from .status import StatusUpdate
 
@@ -75,7 +75,7 @@ class Target(enum.Enum, shape=3):
 Action = wiring.Signature(
     {
         "left": Out(Left),
-        "operation": Out(Operation),
+        "operation": Out(AluOperation),
         "target": Out(Target),
         "status": Out(StatusUpdate),
     }

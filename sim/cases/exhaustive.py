@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from ..family.instructions import BY_OPCODE, ENTRIES, Instruction
 from ..family.members import EVENTS
-from ..family.status import FLAG_BITS
+from ..family.status_byte import FLAG_BITS
 from .kinds import happening, lay_reads
 from .layout import CASE, Cases, unnamed
 

@@ -24,7 +24,7 @@ from .expressions import Expression, Range, read
 if TYPE_CHECKING:
     from ..op.operation import Operation
 
-__all__ = ["Answers", "Claim", "ClaimError", "Example", "Part", "Rule", "judge"]
+__all__ = ["Answers", "Claim", "ClaimError", "ClaimPart", "Example", "Rule", "judge"]
 
 FLAGS: Final = "nvzc"
 BYTE: Final = Range(0, 255)
@@ -102,7 +102,7 @@ class Rule:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class ClaimPart:
     """The inputs with decimal mode off, or on; `rule` is None unless only a part has one."""
 
     decimal: int
@@ -128,7 +128,7 @@ class Claim:
     variant: str
     inputs: int
     failures: int
-    parts: list[Part]  # none unless decimal mode has a part in the operation
+    parts: list[ClaimPart]  # none unless decimal mode has a part in the operation
     counterexample: Example | None
     rule: Rule | None
     unwritten: list[str]  # of what the claim, the condition and the rule name
@@ -298,7 +298,7 @@ def judge(
             part = gates.only(gates.read(text))
             failed = int(np.count_nonzero(wrong[gates.columns["decimal"] == decimal]))
             alone = part.rule(relation) if relation and rule and not rule.formula else None
-            parts.append(Part(decimal, part.rows, failed, alone))
+            parts.append(ClaimPart(decimal, part.rows, failed, alone))
     rules = [rule, *(part.rule for part in parts)]
     if relation and rule and not any(told.formula for told in rules if told):
         notes += _narrower(gates, relation)

@@ -17,7 +17,7 @@ import numpy.typing as npt
 from ..witness.model import FAMILIES
 from .claims import Answers, Rule
 
-__all__ = ["FLIP", "Block", "Row", "relations", "taken"]
+__all__ = ["FLIP", "RelationBlock", "RelationRow", "relations", "taken"]
 
 Branches = dict[str, tuple[str, ...]]
 
@@ -52,7 +52,7 @@ Column = npt.NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class RelationRow:
     """A relation; `rule` says if the flags tell it. What fails is counted over all inputs."""
 
     comparison: str
@@ -75,13 +75,13 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class RelationBlock:
     """The relations after one operation, on all inputs that meet `given`."""
 
     after: str
     given: str | None
     inputs: int
-    rows: list[Row]
+    rows: list[RelationRow]
 
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
@@ -116,7 +116,7 @@ def taken(steps: Sequence[str], columns: dict[str, Column]) -> Column:
     return jumped["yes"]
 
 
-def relations(variant: str = "nmos") -> list[Block]:
+def relations(variant: str = "nmos") -> list[RelationBlock]:
     """The table, out of the gates. Raises NetlistError."""
     binary = "" if variant == "binary" else " and not decimal"
     compare, subtract = Answers("CMP", variant), Answers("SBC", variant)
@@ -139,7 +139,7 @@ def _block(
     unsigned: Branches,
     signed: Branches,
     naive: Mapping[tuple[str, bool], str],
-) -> Block:
+) -> RelationBlock:
     rows = []
     for reads_sign in (False, True):
         for comparison in COMPARISONS:
@@ -156,7 +156,9 @@ def _block(
                 for told in (arrives, guesses)
             ]
             rows.append(
-                Row(comparison, reads_sign, gates.rule(relation), branches, failures[0], thumb,
-                    failures[1])
+                RelationRow(
+                    comparison, reads_sign, gates.rule(relation), branches, failures[0], thumb,
+                    failures[1],
+                )
             )  # fmt: skip
-    return Block(gates.use.mnemonic, given, gates.rows, rows)
+    return RelationBlock(gates.use.mnemonic, given, gates.rows, rows)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from .claims import Claim, Example, Rule
-    from .relations import Block, Row
+    from .relations import RelationBlock, RelationRow
 
 __all__ = ["draw_claim", "draw_relations"]
 
@@ -119,7 +119,7 @@ def _draw_pair(pair: tuple[Example, Example] | None, flags: str, line: Line) -> 
         line(f"    {before.ljust(36)}  ", (after, QUIET), f"  {truth}")
 
 
-def draw_relations(blocks: Iterable[Block], console: Console) -> None:
+def draw_relations(blocks: Iterable[RelationBlock], console: Console) -> None:
     """Prints the table; at most 80 columns wide."""
     for block in blocks:
         given = f", given {block.given}" if block.given else ""
@@ -140,7 +140,7 @@ def draw_relations(blocks: Iterable[Block], console: Console) -> None:
         console.print(Text(text, QUIET))
 
 
-def _cells(row: Row) -> tuple[str | Text, ...]:
+def _cells(row: RelationRow) -> tuple[str | Text, ...]:
     rule, branches = Text("none", WRONG), "-"
     if row.rule is not None and row.rule.formula:
         rule = Text(row.rule.formula, ONE)

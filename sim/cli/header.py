@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from ..emulator.header import header as text
+from ..emulator.c_header import header as text
 
 
 @click.command("header")

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from ..netlist.planes import pack
 from ..system.formula import Formula, named
 from .chance import MARGIN, ROUNDS, information, spread
-from .inputs import Inputs, Terms
+from .inputs import AnswerInputs, Terms
 
 __all__ = ["FlagSearch"]
 
@@ -58,7 +58,7 @@ class FlagSearch:
     """
 
     def __init__(
-        self, inputs: Inputs, wanted: list[tuple[Truths, Truths]], given: bool = True
+        self, inputs: AnswerInputs, wanted: list[tuple[Truths, Truths]], given: bool = True
     ) -> None:
         self.inputs, self.given = inputs, given
         self.signals = inputs.signals(given)

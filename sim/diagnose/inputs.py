@@ -11,9 +11,9 @@ import numpy.typing as npt
 from ..cases.kinds import BY_KEY, alike, forms_of, keys_of
 from ..cases.layout import Cases, Outcomes
 from ..family.instructions import Instruction
-from ..family.status import FLAG_BITS
+from ..family.status_byte import FLAG_BITS
 
-__all__ = ["TARGETS", "Inputs", "Terms", "result_of"]
+__all__ = ["TARGETS", "AnswerInputs", "Terms", "result_of"]
 
 Column = npt.NDArray[Any]
 Truths = npt.NDArray[np.bool_]
@@ -48,7 +48,7 @@ def result_of(name: str, outcomes: Outcomes, expected: Outcomes) -> Column | Non
     return None
 
 
-class Inputs:
+class AnswerInputs:
     """What one instruction's cases offer to a formula, a column of numbers each.
 
     `name` is a mnemonic or an event; all cases are of it. `actual` are the answers to explain.
@@ -86,9 +86,9 @@ class Inputs:
     def __len__(self) -> int:
         return len(self.cases)
 
-    def at(self, rows: npt.NDArray[np.int64] | Truths) -> Inputs:
+    def at(self, rows: npt.NDArray[np.int64] | Truths) -> AnswerInputs:
         """The same of some of the rows."""
-        return Inputs(
+        return AnswerInputs(
             self.name, self.cases[rows], self.expected[rows], self.actual[rows], self.variant
         )
 

@@ -11,12 +11,12 @@ import numpy as np
 import numpy.typing as npt
 
 from ..cases.layout import WRITES
-from ..family.status import FLAG_BITS
+from ..family.status_byte import FLAG_BITS
 from ..mistakes.catalogue import Mistake, Mistaken
 from ..witness.comparison import FIELDS, differences
 from .behaviours import forms_made, of_mistakes
 from .flag_search import FlagSearch
-from .inputs import Inputs, result_of
+from .inputs import AnswerInputs, result_of
 from .question import Cause, Question, Truths, any_of
 from .value_search import search_value
 from .wording import equation, label, listed, must
@@ -100,7 +100,9 @@ def _in_common(question: Question, wrong: Truths) -> list[str]:
         values = cases["p"] >> bit & 1
         if np.ptp(values) and not np.ptp(values[wrong]):
             found.append(f"{flag.upper()} = {values[wrong][0]}")
-    inputs = Inputs(question.name, cases, question.expected, question.actual, question.variant)
+    inputs = AnswerInputs(
+        question.name, cases, question.expected, question.actual, question.variant
+    )
     for name, column in inputs.bytes().items():
         if np.ptp(column) and not np.ptp(column[wrong]):
             found.append(f"{name} = {column[wrong][0]:02X}")
@@ -113,7 +115,7 @@ class _Formulas:
     def __init__(self, question: Question) -> None:
         self.question = question
         q = question
-        self.inputs = Inputs(q.name, q.cases, q.expected, q.actual, q.variant)
+        self.inputs = AnswerInputs(q.name, q.cases, q.expected, q.actual, q.variant)
 
     def search(self, fields: Sequence[str]) -> Iterator[tuple[list[str], str | None]]:
         """Fields that go together, and what they are; None if nothing fits."""

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ..cases.kinds import forms_of
-from ..family.status import FLAG_BITS
-from .inputs import Inputs, Terms
+from ..family.status_byte import FLAG_BITS
+from .inputs import AnswerInputs, Terms
 
 __all__ = ["COUNTS", "RIGHT", "WIDE", "quantities"]
 
@@ -21,7 +21,7 @@ WIDE: Final = ("pc", "write_address")
 COUNTS: Final = ("cycles", "writes")
 
 
-def quantities(inputs: Inputs, field: str, right: Column) -> tuple[Terms, tuple[str, ...]]:
+def quantities(inputs: AnswerInputs, field: str, right: Column) -> tuple[Terms, tuple[str, ...]]:
     """Named numbers, the likelier first; and which of them are worth adding to one another."""
     found: Terms = {"C": lambda: inputs.c}
     main: tuple[str, ...] = ()
@@ -43,7 +43,7 @@ def _given(column: Column) -> Callable[[], Column]:
     return lambda: column
 
 
-def _bytes(inputs: Inputs) -> Terms:
+def _bytes(inputs: AnswerInputs) -> Terms:
     found: Terms = {inputs.label: lambda: inputs.source}
     if inputs.has_m:
         found.setdefault("M", lambda: inputs.m)
@@ -58,7 +58,7 @@ def _bytes(inputs: Inputs) -> Terms:
     return found
 
 
-def _addresses(inputs: Inputs) -> Terms:
+def _addresses(inputs: AnswerInputs) -> Terms:
     reads = {name for form in forms_of(inputs.name) for name in form.reads}
     found: Terms = {
         "the opcode's address": lambda: inputs.pc,
@@ -78,7 +78,7 @@ def _addresses(inputs: Inputs) -> Terms:
     return found
 
 
-def _branching(inputs: Inputs, field: str) -> Terms:
+def _branching(inputs: AnswerInputs, field: str) -> Terms:
     """Where wrong branches go, and what they count."""
     form = forms_of(inputs.name)[0]
     if not form.branches or form.opcode is None:
@@ -116,7 +116,7 @@ def _branching(inputs: Inputs, field: str) -> Terms:
     } | {"the target, taken or not": lambda: target}
 
 
-def _digits(inputs: Inputs) -> Terms:
+def _digits(inputs: AnswerInputs) -> Terms:
     """Decimal results with other corrections than the right ones."""
     a, m, c = inputs.a, inputs.m, inputs.c
     found: Terms = {}

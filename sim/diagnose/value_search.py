@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .chance import MARGIN, ROUNDS, information, spread
-from .inputs import Inputs, Terms
+from .inputs import AnswerInputs, Terms
 from .quantities import COUNTS, RIGHT, WIDE, quantities
 
 __all__ = ["search_value"]
@@ -79,7 +79,7 @@ _CARRIES: Final[dict[str, Single]] = {
 
 
 def search_value(
-    inputs: Inputs, field: str, right: Column, actual: Column, counted: Truths
+    inputs: AnswerInputs, field: str, right: Column, actual: Column, counted: Truths
 ) -> str | None:
     """A short formula that equals `actual` in all the rows `counted`, or None.
 

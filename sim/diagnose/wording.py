@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from ..family.members import EVENTS
-from ..family.status import FLAG_BITS
+from ..family.status_byte import FLAG_BITS
 from .quantities import RIGHT
 from .question import Question
 

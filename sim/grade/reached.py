@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from carrywave.rtl.decode import MODES
-from carrywave.rtl.interrupts import Cause
+from carrywave.rtl.interrupts import EntryCause
 from carrywave.rtl.steps import ACCESS, Step, rows
 from carrywave.rtl.variant import Variant
 
@@ -23,7 +23,7 @@ STEPS: Final[dict[str, int]] = {name: step.value for name, step in Step.__member
 #: How the registers that matter stand at power-up; all others hold 0.
 POWER_UP: Final = {
     "control.position": STEPS["ENTER"],
-    "interrupts.cause": Cause.__members__["RESET"].value,
+    "interrupts.cause": EntryCause.__members__["RESET"].value,
     "interrupts.nmi_before": 1,
 }
 

@@ -16,7 +16,7 @@ import z3
 
 from ..cases.kinds import name_of_key
 from ..family.instructions import BY_OPCODE
-from ..family.status import LOWEST_FIRST
+from ..family.status_byte import LOWEST_FIRST
 from ..netlist.compiled import cone
 from ..prove.terms import BitTable, Wire, term_of
 from ..witness.model import FAMILIES

@@ -20,7 +20,7 @@ from ..family.modes import Clock
 from ..netlist.planes import pack, unpack
 from ..netlist.synthesis import Netlist
 from ..witness.comparison import Comparison
-from ..witness.gates import BATCH, REGISTERS, Gates, Unit
+from ..witness.gates import BATCH, REGISTERS, Gates, GateUnit
 from ..witness.model import Model
 from .faults import Injector, Trace, Watch
 from .reached import POWER_UP
@@ -62,10 +62,10 @@ def lanes_where(chosen: npt.NDArray[np.bool_]) -> int:
 # The sweep's cases
 
 
-class _Recording(Unit):
+class _Recording(GateUnit):
     """A unit that notes what it is given in each clock: flip-flops, pins, data bus."""
 
-    def __init__(self, unit: Unit) -> None:
+    def __init__(self, unit: GateUnit) -> None:
         self.__dict__.update(vars(unit))
         self.clocks: list[tuple[list[int], list[int], list[int]]] = []
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 from ..witness.model import State, add, flag, signed, subtract
-from .mistake import Column, Part, adopt, again
+from .mistake import Chapter, Column, adopt, again
 
 __all__ = ["COMPARES", "part", "register_of"]
 
-part = Part()
+part = Chapter()
 COMPARES: Final = "CMP CPX CPY"
 
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 
 from ..witness.model import State
-from .mistake import Part, adopt
+from .mistake import Chapter, adopt
 from .stacking import ENTRIES, push_word
 
 __all__ = ["part"]
 
-part = Part()
+part = Chapter()
 
 
 @part.mistake(

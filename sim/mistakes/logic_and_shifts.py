@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from ..witness.model import State, flag
-from .mistake import Column, Part
+from .mistake import Chapter, Column
 
 __all__ = ["part"]
 
-part = Part()
+part = Chapter()
 
 
 def _shifted(s: State) -> Column:

@@ -13,7 +13,7 @@ from ..family.instructions import Instruction
 from ..family.members import VARIANTS
 from ..witness.model import Model, State
 
-__all__ = ["Column", "Edit", "Mistake", "Mistaken", "Part", "adopt", "again"]
+__all__ = ["Chapter", "Column", "Edit", "Mistake", "Mistaken", "adopt", "again"]
 
 Column = Any
 #: Told the mnemonic or event, the state before, the right one after it, which it edits, and the
@@ -107,7 +107,7 @@ class Mistaken(Model):
         return outcomes
 
 
-class Part(list[Mistake]):
+class Chapter(list[Mistake]):
     """The mistakes in one part of what a processor does."""
 
     def mistake(

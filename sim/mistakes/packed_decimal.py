@@ -8,11 +8,11 @@ import numpy as np
 
 from ..witness.model import State, add, flag, signed, subtract, subtract_decimal
 from .arithmetic import COMPARES, register_of
-from .mistake import Column, Part, adopt
+from .mistake import Chapter, Column, adopt
 
 __all__ = ["part"]
 
-part = Part()
+part = Chapter()
 _DECIMAL_VARIANTS: Final = ("nmos", "cmos")
 
 

@@ -7,11 +7,11 @@ from typing import Final
 import numpy as np
 
 from ..witness.model import State
-from .mistake import Column, Part, adopt, again
+from .mistake import Chapter, Column, adopt, again
 
 __all__ = ["ENTRIES", "part", "push_word"]
 
-part = Part()
+part = Chapter()
 ENTRIES: Final = "BRK IRQ NMI"
 _PULLS: Final = "PLA PLP RTS RTI"
 

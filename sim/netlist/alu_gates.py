@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from carrywave.rtl.alu import Operation
+from carrywave.rtl.alu import AluOperation
 from carrywave.rtl.decode import ACTIONS
 from carrywave.rtl.word import Left
 
@@ -35,7 +35,7 @@ class Use:
     """What an instruction asks of the ALU."""
 
     mnemonic: str
-    operation: Operation
+    operation: AluOperation
     left: str  # what it works on: A, X, Y, or M for a byte of memory
     operand: bool  # whether there is a byte M beside it
     carry: bool  # whether the carry flag has a part in it
@@ -57,7 +57,7 @@ def _uses() -> dict[str, Use]:
     actions: dict[int, Any] = {
         opcode: (operation, left, flags)
         for patterns, operation, left, _, flags in ACTIONS
-        if operation is not Operation.PASS
+        if operation is not AluOperation.PASS
         for opcode in opcodes_of(patterns)
     }
     found = {}
@@ -129,7 +129,7 @@ class AluGates:
         """The wires of all inputs, in the order of `planes`."""
         return [wire for wires in self.sources.values() for wire in wires]
 
-    def planes(self, operation: Operation, inputs: Inputs) -> list[int]:
+    def planes(self, operation: AluOperation, inputs: Inputs) -> list[int]:
         """The values of `source_wires`: bit i of each is row i of the inputs."""
         columns = {"a": inputs.left, "b": inputs.m, "carry_in": inputs.carry_in,
                    "decimal": inputs.decimal}  # fmt: skip
@@ -148,7 +148,7 @@ class AluGates:
         return compile_wires(self.netlist, wires, self.source_wires)
 
     def evaluate(
-        self, operation: Operation, inputs: Inputs, names: Iterable[str] = OUTPUTS
+        self, operation: AluOperation, inputs: Inputs, names: Iterable[str] = OUTPUTS
     ) -> dict[str, npt.NDArray[Any]]:
         """The outputs named, as columns of a row for each of the inputs."""
         rows = len(inputs)

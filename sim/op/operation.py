@@ -13,7 +13,7 @@ from carrywave.rtl.datapath import Unit
 from ..cases.kinds import forms_of, lay_reads
 from ..cases.layout import CASE
 from ..family.instructions import Instruction
-from ..family.status import LOWEST_FIRST, flags_of
+from ..family.status_byte import LOWEST_FIRST, flags_of
 from ..system.pictures import picture_of
 from ..witness.clocked import Clocked, Context, Recorder
 

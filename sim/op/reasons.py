@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from ..family.status import FLAG_BITS
+from ..family.status_byte import FLAG_BITS
 
 if TYPE_CHECKING:
     from .operation import Operation

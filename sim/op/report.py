@@ -8,7 +8,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from ..family.status import FLAGS
+from ..family.status_byte import FLAGS
 from ..system.colours import CARRY, ONE, QUIET
 from .operation import SHOWN_FLAGS, TOP
 from .reasons import NAMES, digit_note, headings_of, kinds_of, names_of, reasons_of, signed

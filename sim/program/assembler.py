@@ -28,7 +28,15 @@ from typing import Final
 from ..family.instructions import BY_MNEMONIC
 from ..family.modes import MODES, Mode
 from .image import PinEvent, Program, SourceLine
-from .tokens import REGISTERS, Expression, Limits, ListingError, ListingLine, ListingToken, nearest
+from .tokens import (
+    REGISTERS,
+    Limits,
+    ListingError,
+    ListingExpression,
+    ListingLine,
+    ListingToken,
+    nearest,
+)
 
 __all__ = ["ListingError", "assemble", "load"]
 
@@ -64,7 +72,7 @@ class _Gap:
     address: int
     kind: str
     size: int
-    expression: Expression
+    expression: ListingExpression
 
     @property
     def limits(self) -> Limits:
@@ -157,7 +165,7 @@ class _Assembler:
         """An expression that the first pass needs."""
         return self.expression(line).resolve(self.labels, limits, "earlier line")
 
-    def expression(self, line: ListingLine) -> Expression:
+    def expression(self, line: ListingLine) -> ListingExpression:
         start, half = line.next, line.accept("<", ">")
         known, names = 0, []
         sign = line.accept("+", "-") or "+"
@@ -174,7 +182,7 @@ class _Assembler:
             else:
                 line.fail(term, "a number or a name")
             sign = line.accept("+", "-")
-        return Expression(line, start, half, known, tuple(names))
+        return ListingExpression(line, start, half, known, tuple(names))
 
     def number(self, line: ListingLine, token: ListingToken) -> int:
         digits = token.text.lstrip("$%")
@@ -222,7 +230,7 @@ class _Assembler:
 
     def operand(
         self, line: ListingLine, mnemonic: str, has: Collection[str]
-    ) -> tuple[Mode, Expression | None]:
+    ) -> tuple[Mode, ListingExpression | None]:
         """The mode that the operand is written in, and its value.
 
         All notations are followed at once, a token at a time, those of modes that the mnemonic

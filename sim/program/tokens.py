@@ -9,7 +9,13 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple, NoReturn
 
 __all__ = [
-    "REGISTERS", "Expression", "Limits", "ListingError", "ListingLine", "ListingToken", "nearest",
+    "REGISTERS",
+    "Limits",
+    "ListingError",
+    "ListingExpression",
+    "ListingLine",
+    "ListingToken",
+    "nearest",
 ]  # fmt: skip
 
 REGISTERS: Final = ("A", "X", "Y")
@@ -109,7 +115,7 @@ class ListingLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Expression:
+class ListingExpression:
     """A sum: what is known of it, and the names still to be looked up, each with +1 or -1."""
 
     line: ListingLine

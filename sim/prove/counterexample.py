@@ -12,7 +12,7 @@ from ..cases.kinds import lay_reads
 from ..cases.layout import CASE, Cases, plain
 from ..family.instructions import Instruction
 from ..family.members import EVENTS
-from ..family.status import status_of
+from ..family.status_byte import status_of
 
 __all__ = ["Refuted", "case_of"]
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from ..family.members import EVENTS
-from ..family.status import FLAGS
+from ..family.status_byte import FLAGS
 from ..netlist.compiled import compile_clock
 from ..netlist.synthesis import Netlist, NetlistError
 from .terms import BitTable, Wire, constant

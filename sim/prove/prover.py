@@ -13,7 +13,7 @@ import z3
 
 from ..family.instructions import Instruction
 from ..family.members import EVENTS
-from ..family.status import FLAG_BITS
+from ..family.status_byte import FLAG_BITS
 from .counterexample import Refuted, case_of
 from .machine import CONTROL, PINS, STATE, Machine
 from .paths import Path, Paths

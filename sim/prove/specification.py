@@ -19,7 +19,7 @@ from typing import Final
 from ..family.address import high
 from ..family.instructions import ENTRIES, INSTRUCTIONS, Instruction
 from ..family.modes import OFFSET_TARGET, Clock
-from ..family.status import FLAG_BITS
+from ..family.status_byte import FLAG_BITS
 
 __all__ = ["LONGEST", "SYMBOLS", "Specification", "specify"]
 

@@ -13,7 +13,7 @@ from ..cases.kinds import forms_of
 from ..cases.layout import Cases, Outcomes, plain
 from ..witness.comparison import FIELDS, Comparison, Disagreement, Tally, differences
 
-__all__ = ["BUS", "Row", "Share", "SweepReport", "VariantReport", "fields_in_order"]
+__all__ = ["BUS", "Share", "SweepReport", "SweepRow", "VariantReport", "fields_in_order"]
 
 #: The field that is wrong where the bus did not show the published activity, clock by clock.
 BUS: Final = "bus"
@@ -75,7 +75,7 @@ class Share:
 
 
 @dataclass(frozen=True)
-class Row:
+class SweepRow:
     """A mnemonic or an entry, and what its cases have shown."""
 
     name: str
@@ -116,11 +116,11 @@ class VariantReport:
     """One variant: its rows in the order of `NAMES`, and how long they took."""
 
     variant: str
-    rows: tuple[Row, ...]
+    rows: tuple[SweepRow, ...]
     seconds: float
 
     @property
-    def first_row(self) -> Row | None:
+    def first_row(self) -> SweepRow | None:
         """The first row with a mismatch."""
         return next((row for row in self.rows if row.first), None)
 

@@ -14,7 +14,7 @@ from ..system.workers import processors, workers
 from ..witness.comparison import Witness
 from ..witness.gates import Gates
 from ..witness.model import Model
-from .results import Row, Share, SweepReport, VariantReport
+from .results import Share, SweepReport, SweepRow, VariantReport
 
 __all__ = ["sweep", "sweep_size"]
 
@@ -68,7 +68,7 @@ def sweep(
                 rows[form.mnemonic] = row.merge(shares[place])
             reports[one] = VariantReport(
                 one,
-                tuple(Row(name, share) for name, share in rows.items()),
+                tuple(SweepRow(name, share) for name, share in rows.items()),
                 time.perf_counter() - began,
             )
     return SweepReport(reports, adder)

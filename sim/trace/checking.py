@@ -17,7 +17,7 @@ from ..witness.comparison import Comparison
 from ..witness.gates import Gates
 from .columns import Block
 from .formats import parts_of, read_part
-from .partial import Partial, Row, judged
+from .partial import EdgeRow, Partial, judged
 from .parts import Part, TraceError
 from .report import TraceReport
 from .rows import answered, cases_of, columns_named, is_unbuilt, taken, why, written_of
@@ -112,10 +112,10 @@ def _checked(block: Block, path: str, skip: Collection[str], gates: Gates) -> Pa
     written, absent = written_of(block)
     run = block.values.get("run", np.zeros(rows, np.uint32))
 
-    def row(at: int) -> Row:
+    def row(at: int) -> EdgeRow:
         case, told, answer = (one[at].tobytes() for one in (cases, written, expected))
         reason = why(int(key[at]), int(lacks[at]), variant) if lacks[at] else None
-        return Row(variant, case, int(run[at]), int(key[at]), reason, told, answer)
+        return EdgeRow(variant, case, int(run[at]), int(key[at]), reason, told, answer)
 
     head, tail = row(0), row(-1)
     paired = run[1:] == run[:-1]

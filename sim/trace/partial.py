@@ -19,7 +19,7 @@ from .parts import TraceError, place
 from .report import TraceReport, missing_of
 from .rows import reason_text, taken
 
-__all__ = ["EXAMPLES", "Partial", "Row", "judged"]
+__all__ = ["EXAMPLES", "EdgeRow", "Partial", "judged"]
 
 #: Wrong rows of an instruction, and right ones, that are kept for a diagnosis: so many at most.
 EXAMPLES: Final = 1000
@@ -30,7 +30,7 @@ Examples = dict[str, npt.NDArray[np.void]]
 
 
 @dataclass(frozen=True)
-class Row:
+class EdgeRow:
     """The first or last row of a piece, in bytes: cheap to send and to compare."""
 
     variant: str
@@ -59,8 +59,8 @@ class Partial:
     first_wrong: int | None = None
     first_unbuilt: int | None = None
     examples: Examples = field(default_factory=dict)
-    head: Row | None = None
-    tail: Row | None = None
+    head: EdgeRow | None = None
+    tail: EdgeRow | None = None
 
     @property
     def rows(self) -> int:
@@ -81,7 +81,7 @@ class Partial:
             return self._followed_by(other)
         return self._followed_by(self._seam(self.tail, other.head))._followed_by(other)
 
-    def _seam(self, last: Row, following: Row) -> Partial:
+    def _seam(self, last: EdgeRow, following: EdgeRow) -> Partial:
         """What the last row and another one after it tell; its row is this piece's last, -1."""
         if last.run != following.run:
             return Partial(unpaired=1)

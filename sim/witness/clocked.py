@@ -9,14 +9,14 @@ import numpy as np
 from amaranth.sim import Simulator
 
 from carrywave.rtl.datapath import Unit
-from carrywave.rtl.interrupts import Cause
+from carrywave.rtl.interrupts import EntryCause
 from carrywave.rtl.steps import Step
 
 from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes
 from ..cases.memory import lay_out
 from ..family.instructions import BY_OPCODE, standing
 from ..family.members import EVENTS
-from ..family.status import LOWEST_FIRST, flags_of, status_of
+from ..family.status_byte import LOWEST_FIRST, flags_of, status_of
 
 __all__ = ["Clocked", "Registers", "StoppedError"]
 
@@ -149,7 +149,7 @@ async def load(ctx: Context, unit: Unit, case: Any, pc: int) -> None:
         (unit.stack.pointer, case["sp"]), (unit.pc, pc),
         (unit.status.flags.as_value(), lie),
         (unit.control.position, Step.FETCH), (unit.control.clock_number, 0),
-        (unit.interrupts.cause, Cause.INSTRUCTION), (unit.interrupts.nmi_before, 1),
+        (unit.interrupts.cause, EntryCause.INSTRUCTION), (unit.interrupts.nmi_before, 1),
         (unit.interrupts.nmi_pending, 0), (unit.interrupts.nmi_decided, 0),
         (unit.interrupts.irq_decided, 0),
         (unit.irq_n, 1), (unit.nmi_n, 1), (unit.reset_n, 1),

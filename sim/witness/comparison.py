@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from ..cases.kinds import KEYS, in_order, keys_of, name_of_key
 from ..cases.layout import CASE, OUTCOME, Cases, Outcomes, plain
-from ..family.status import FLAG_BITS
+from ..family.status_byte import FLAG_BITS
 
 __all__ = [
     "FIELDS", "Comparison", "Disagreement", "Tally", "Witness", "compare", "differences",

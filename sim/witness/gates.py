@@ -14,12 +14,12 @@ from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes, unnamed
 from ..family.address import Term
 from ..family.instructions import Instruction, standing
 from ..family.members import EVENTS
-from ..family.status import ALWAYS, FLAG_BITS, LOWEST_FIRST
+from ..family.status_byte import ALWAYS, FLAG_BITS, LOWEST_FIRST
 from ..netlist.compiled import ClockFunction, compile_clock, compile_wires
 from ..netlist.planes import pack, unpack
 from ..netlist.synthesis import Netlist, drawn_netlist
 
-__all__ = ["Gates", "Unit"]
+__all__ = ["GateUnit", "Gates"]
 
 LONGEST: Final = 8
 BATCH: Final = 1 << 16  # rows at a time: the live wires stay in the processor's cache
@@ -32,7 +32,7 @@ REGISTERS: Final = {
 Planes = list[int]
 
 
-class Unit:
+class GateUnit:
     """A netlist ready to run: its clock as a function, and where each register's flip-flops are."""
 
     def __init__(self, netlist: Netlist) -> None:
@@ -49,9 +49,9 @@ class Unit:
         self.sync = compile_wires(netlist, netlist.outputs["sync"], sources)
         self.inputs = [name for name in netlist.inputs if name != "data_in"]
 
-    def __reduce__(self) -> tuple[type[Unit], tuple[Netlist]]:
+    def __reduce__(self) -> tuple[type[GateUnit], tuple[Netlist]]:
         """What is compiled goes to no other process: it is compiled again there, in 20 ms."""
-        return Unit, (self.netlist,)
+        return GateUnit, (self.netlist,)
 
     def value(self, state: list[Any], name: str) -> list[Any]:
         """The planes of a register, lowest bit first."""
@@ -59,9 +59,9 @@ class Unit:
 
 
 @lru_cache(maxsize=4)
-def drawn_unit(variant: str, adder: str) -> Unit:
+def drawn_unit(variant: str, adder: str) -> GateUnit:
     """The unit of a variant with an adder, compiled once."""
-    return Unit(drawn_netlist(variant, adder))
+    return GateUnit(drawn_netlist(variant, adder))
 
 
 @dataclass(slots=True)
@@ -99,7 +99,7 @@ class Gates:
     ) -> None:
         """Raises NetlistError if the netlist cannot be made."""
         self.variant = variant
-        self.unit = drawn_unit(variant, adder) if netlist is None else Unit(netlist)
+        self.unit = drawn_unit(variant, adder) if netlist is None else GateUnit(netlist)
         self.off_bus = 0
         self.off_bus_rows = np.zeros(0, bool)
 

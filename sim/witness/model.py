@@ -15,7 +15,7 @@ from ..cases.kinds import BY_KEY, alike, keys_of, symbols_of
 from ..cases.layout import OUTCOME, Cases, Outcomes, unnamed
 from ..family.instructions import Instruction, standing
 from ..family.members import VARIANTS
-from ..family.status import flags_of, status_of
+from ..family.status_byte import flags_of, status_of
 
 __all__ = ["Model", "State", "decide_event"]
 

@@ -10,7 +10,7 @@ from ..cases.kinds import instruction_of
 from ..cases.layout import WRITES
 from ..cases.words import code_of, facts_of
 from ..family.members import EVENTS
-from ..family.status import FLAG_BITS
+from ..family.status_byte import FLAG_BITS
 from .comparison import FIELDS, FLAG_FIELDS, Comparison, Disagreement, Tally, differences, spelled
 
 if TYPE_CHECKING:

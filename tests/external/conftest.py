@@ -15,7 +15,7 @@ from carrywave.sim.cases.kinds import lay_reads
 from carrywave.sim.cases.layout import CASE, Cases, Outcomes
 from carrywave.sim.family.instructions import BY_MNEMONIC, ENTRIES
 from carrywave.sim.family.members import EVENTS
-from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.witness.model import Model
 
 Column = Any  # a NumPy array of integers, or one integer

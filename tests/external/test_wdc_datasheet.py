@@ -12,7 +12,7 @@ import pytest
 
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.instructions import INSTRUCTIONS
-from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.witness.model import Model
 
 UPDATES = {

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from amaranth.hdl import Cat
 
-from carrywave.rtl.alu import ADDERS, Alu, Operation
+from carrywave.rtl.alu import ADDERS, Alu, AluOperation
 from carrywave.rtl.datapath import Unit
 from carrywave.sim.cases.kinds import lay_reads
 from carrywave.sim.cases.layout import CASE
@@ -27,19 +27,19 @@ GRAY = BYTES ^ BYTES >> 1
 # What the hardware calls it, a mnemonic that does it, whether it takes a second byte, and where the
 # model leaves the result: in A, in memory, or (a comparison's) nowhere.
 OPERATIONS = [
-    (Operation.ADD, "ADC", True, "a"),
-    (Operation.SUBTRACT, "SBC", True, "a"),
-    (Operation.COMPARE, "CMP", True, None),
-    (Operation.BIT, "BIT", True, None),
-    (Operation.AND, "AND", True, "a"),
-    (Operation.OR, "ORA", True, "a"),
-    (Operation.XOR, "EOR", True, "a"),
-    (Operation.SHIFT_LEFT, "ASL", False, "a"),
-    (Operation.ROTATE_LEFT, "ROL", False, "a"),
-    (Operation.SHIFT_RIGHT, "LSR", False, "a"),
-    (Operation.ROTATE_RIGHT, "ROR", False, "a"),
-    (Operation.INCREMENT, "INC", False, "stored"),
-    (Operation.DECREMENT, "DEC", False, "stored"),
+    (AluOperation.ADD, "ADC", True, "a"),
+    (AluOperation.SUBTRACT, "SBC", True, "a"),
+    (AluOperation.COMPARE, "CMP", True, None),
+    (AluOperation.BIT, "BIT", True, None),
+    (AluOperation.AND, "AND", True, "a"),
+    (AluOperation.OR, "ORA", True, "a"),
+    (AluOperation.XOR, "EOR", True, "a"),
+    (AluOperation.SHIFT_LEFT, "ASL", False, "a"),
+    (AluOperation.ROTATE_LEFT, "ROL", False, "a"),
+    (AluOperation.SHIFT_RIGHT, "LSR", False, "a"),
+    (AluOperation.ROTATE_RIGHT, "ROR", False, "a"),
+    (AluOperation.INCREMENT, "INC", False, "stored"),
+    (AluOperation.DECREMENT, "DEC", False, "stored"),
 ]
 FLAGS = {"n": 7, "v": 6, "z": 1, "c": 0}
 
@@ -164,7 +164,9 @@ def test_the_simulator_agrees_on_every_pair_of_digits(
     settle, operation, mnemonic, two, place, variant
 ):
     a, b = covering()
-    modes = 4 if operation in (Operation.ADD, Operation.SUBTRACT) else 1  # by carry and decimal
+    modes = (
+        4 if operation in (AluOperation.ADD, AluOperation.SUBTRACT) else 1
+    )  # by carry and decimal
     mode = np.repeat(np.arange(modes), len(a))
     columns = np.tile(a, modes), np.tile(b, modes), mode & 1, mode >> 1
     outcomes, flags = in_model(variant, mnemonic, *columns)
@@ -252,7 +254,7 @@ def test_the_comparison_sees_a_wrong_flag_and_a_wrong_result(settle):
     a, b = np.repeat(GRAY[::8], 32), np.tile(GRAY[::8], 32)
     columns = a, b, np.zeros_like(a), np.zeros_like(a)
     outcomes, flags = in_model("nmos", "ADC", *columns)
-    result, found = on_hardware(settle, "nmos", Operation.ADD, *columns)
+    result, found = on_hardware(settle, "nmos", AluOperation.ADD, *columns)
     carry_as_overflow = found | {"v": found["c"]}
     assert (
         mismatches((result, carry_as_overflow), outcomes, flags, "a")

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from carrywave.sim.program.assembler import assemble
-from carrywave.sim.program.run import run_program
+from carrywave.sim.program.bench import run_program
 
 VECTORS = """
         .org $0400

@@ -15,7 +15,7 @@ from carrywave.sim.family.address import join, named, number
 from carrywave.sim.family.instructions import BY_OPCODE, ENTRIES, Instruction
 from carrywave.sim.family.members import EVENTS
 from carrywave.sim.family.modes import Clock
-from carrywave.sim.family.status import ALWAYS, FLAG_BITS, FLAG_MASK, FLAGS, LOWEST_FIRST
+from carrywave.sim.family.status_byte import ALWAYS, FLAG_BITS, FLAG_MASK, FLAGS, LOWEST_FIRST
 from carrywave.sim.witness.model import Model
 
 from .findings import Window

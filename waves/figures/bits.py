@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.op.reasons import NAMES, signed
 
 from .sheet import BITS, BOX, ENDS, VALUES, Sheet, column

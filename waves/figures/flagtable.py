@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from carrywave.sim.family.instructions import BY_MNEMONIC
-from carrywave.sim.family.status import FLAGS
+from carrywave.sim.family.status_byte import FLAGS
 
 from .svg import Figure
 

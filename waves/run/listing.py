@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from carrywave.sim.program.assembler import ListingError, load
+from carrywave.sim.program.bench import Run, Sequence, run_program
 from carrywave.sim.program.image import Program
-from carrywave.sim.program.run import Run, Sequence, run_program
 from carrywave.sim.system.files import written_beside
 from carrywave.sim.witness.clocked import StoppedError
 

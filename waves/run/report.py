@@ -9,13 +9,13 @@ from rich.table import Table
 from rich.text import Text
 
 from carrywave.sim.family.members import EVENTS
-from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.system.colours import CARRY, ONE, QUIET
 
 from ..check.report import draw_check
 
 if TYPE_CHECKING:
-    from carrywave.sim.program.run import Sequence
+    from carrywave.sim.program.bench import Sequence
 
     from .listing import RunReport
 

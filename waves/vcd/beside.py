@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import IO, Any, Final
 
 from carrywave.sim.cases.layout import REGISTERS
-from carrywave.sim.family.status import FLAGS, flags_of
+from carrywave.sim.family.status_byte import FLAGS, flags_of
 
 from .dump import Dump
 from .signals import PERIOD, SignalSpec

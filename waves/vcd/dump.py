@@ -11,8 +11,8 @@ from typing import IO, Any, Final
 
 from vcd.writer import VCDWriter
 
-from carrywave.rtl.alu import Operation
-from carrywave.sim.family.status import FLAGS
+from carrywave.rtl.alu import AluOperation
+from carrywave.sim.family.status_byte import FLAGS
 
 from .signals import CLK, CLOSING, HALF, PERIOD, SIGNALS, TEXT_BITS, text_value
 
@@ -20,7 +20,7 @@ __all__ = ["Dump"]
 
 OPERATION_TEXTS: Final = {
     operation.value: text_value(name, 12 * TEXT_BITS)
-    for name, operation in Operation.__members__.items()
+    for name, operation in AluOperation.__members__.items()
 }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import IO, TYPE_CHECKING
 
 from carrywave.sim.cases.layout import REGISTERS
-from carrywave.sim.family.status import status_of
+from carrywave.sim.family.status_byte import status_of
 from carrywave.sim.op.operation import Operation, operate
 from carrywave.sim.witness.clocked import Clocked
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from carrywave.sim.family.status import FLAGS
+from carrywave.sim.family.status_byte import FLAGS
 
 __all__ = ["CLK", "CLOSING", "HALF", "PERIOD", "SETTLED", "SIGNALS", "SignalSpec", "text_value"]
 

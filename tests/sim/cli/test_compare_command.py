@@ -24,8 +24,8 @@ from carrywave.sim.cases.memory import possible
 from carrywave.sim.cases.quick import batches, count_cases, forms_named, quick_cases
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.cli import main as cli
+from carrywave.sim.emulator.c_header import header
 from carrywave.sim.emulator.called import PythonFunction
-from carrywave.sim.emulator.header import header
 from carrywave.sim.emulator.verdict import judge
 from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, ENTRIES, INSTRUCTIONS
 from carrywave.sim.family.members import EVENTS, VARIANTS

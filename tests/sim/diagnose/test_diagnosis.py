@@ -21,10 +21,10 @@ from carrywave.sim.cases.kinds import BY_KEY, keys_of, lay_reads, name_of_key
 from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, Outcomes
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.diagnose.diagnosis import Cause, describe, diagnose
-from carrywave.sim.diagnose.inputs import Inputs
+from carrywave.sim.diagnose.inputs import AnswerInputs
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.family.members import EVENTS, VARIANTS
-from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES, Mistake, Mistaken
 from carrywave.sim.witness.comparison import Comparison, differences
 from carrywave.sim.witness.model import Model
@@ -835,7 +835,7 @@ def holds(cause: Cause, cases: Cases, expected: Outcomes, actual: Outcomes) -> b
         return not any(missed[name].any() for name in cause.fields)
     left, equals, formula = cause.cause.partition(" = ")
     assert equals, cause.cause
-    inputs = Inputs(cause.instruction, *few, "nmos")
+    inputs = AnswerInputs(cause.instruction, *few, "nmos")
     columns = {name: signal().astype(bool) for name, signal in inputs.signals().items()}
     python, scope = formula, {}
     for i, name in enumerate(sorted(columns, key=len, reverse=True)):
@@ -873,7 +873,9 @@ def test_no_claim_is_wrong(
     for name, flag, operator, i, j in wrong:
         rows = rows_of(Cause(name, "", "", 0, "none"), cases)
         signals = list(
-            Inputs(name, cases[rows], expected[rows], expected[rows], "nmos").signals().values()
+            AnswerInputs(name, cases[rows], expected[rows], expected[rows], "nmos")
+            .signals()
+            .values()
         )
         one, other = (signals[k % len(signals)]().astype(bool) for k in (i, j))
         noise = np.random.default_rng(i).random(len(one)) < 0.3

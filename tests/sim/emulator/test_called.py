@@ -22,10 +22,10 @@ from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, plain
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.emulator import child
 from carrywave.sim.emulator import pipe as pipe_module
+from carrywave.sim.emulator.c_header import header
 from carrywave.sim.emulator.called import Library, PythonFunction
 from carrywave.sim.emulator.child import Emulator, EmulatorError
 from carrywave.sim.emulator.evened import evened
-from carrywave.sim.emulator.header import header
 from carrywave.sim.emulator.pipe import Pipe
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.family.members import VARIANTS

@@ -23,8 +23,7 @@ from amaranth.sim import Simulator
 from rich.console import Console
 
 from carrywave.rtl.datapath import Unit
-from carrywave.rtl.interrupts import Cause
-from carrywave.rtl.steps import Step
+from carrywave.rtl.interrupts import EntryCause
 from carrywave.sim.cases.exhaustive import exhaustive_cases, exhaustive_count
 from carrywave.sim.cases.kinds import forms_of
 from carrywave.sim.cases.layout import Cases
@@ -181,7 +180,7 @@ def lane_sample(name: str, count: int) -> list[Lane]:
     return random.Random(name).sample(lanes, min(count, len(lanes)))
 
 
-EVENT_OF = {Cause.IRQ: "IRQ", Cause.NMI: "NMI", Cause.RESET: "RESET"}
+EVENT_OF = {EntryCause.IRQ: "IRQ", EntryCause.NMI: "NMI", EntryCause.RESET: "RESET"}
 
 
 def simulate(

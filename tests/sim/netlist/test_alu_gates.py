@@ -6,7 +6,7 @@ import pytest
 from carrywave.sim.cases.kinds import forms_of, lay_reads
 from carrywave.sim.cases.layout import CASE
 from carrywave.sim.family.members import VARIANTS
-from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.netlist.alu_gates import MNEMONICS, AluGates, Inputs
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist
 from carrywave.sim.witness.gates import Gates

@@ -23,7 +23,7 @@ from carrywave.sim.netlist import synthesis as netlist
 from carrywave.sim.netlist.export import FORMATS, export
 from carrywave.sim.netlist.synthesis import PORTS, Gate, Netlist, NetlistError, drawn_netlist, parse
 from carrywave.sim.program.assembler import load
-from carrywave.sim.program.run import run_program
+from carrywave.sim.program.bench import run_program
 from carrywave.sim.witness.gates import Gates
 
 HOUSE = Path(__file__).parents[3]

@@ -11,7 +11,7 @@ import pytest
 from carrywave.sim.cases.layout import CASE
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.family.members import VARIANTS
-from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.op.operation import (
     CHAIN,
     Operation,

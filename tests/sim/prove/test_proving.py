@@ -26,7 +26,7 @@ from carrywave.sim.family.address import join, named, number
 from carrywave.sim.family.instructions import BY_MNEMONIC, ENTRIES, INSTRUCTIONS, NAMES, Instruction
 from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.family.modes import Mode
-from carrywave.sim.family.status import FLAG_BITS, FLAGS, flags_of
+from carrywave.sim.family.status_byte import FLAG_BITS, FLAGS, flags_of
 from carrywave.sim.netlist import synthesis as netlists
 from carrywave.sim.netlist.synthesis import (
     ZERO,
@@ -287,11 +287,11 @@ def test_a_changed_line_of_the_rtl_is_refuted(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     from carrywave.rtl import decode
-    from carrywave.rtl.alu import Operation
+    from carrywave.rtl.alu import AluOperation
 
     def swapped(row: Any) -> Any:
         change = row[0] == ("11101000",)
-        return (row[0], Operation.DECREMENT, *row[2:]) if change else row
+        return (row[0], AluOperation.DECREMENT, *row[2:]) if change else row
 
     monkeypatch.setenv("CARRYWAVE_CACHE", str(tmp_path))
     monkeypatch.setattr(decode, "ACTIONS", tuple(map(swapped, decode.ACTIONS)))

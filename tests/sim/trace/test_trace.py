@@ -26,7 +26,7 @@ from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.diagnose import diagnosis
 from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
 from carrywave.sim.family.members import EVENTS, VARIANTS
-from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.trace import partial, parts, rows
 from carrywave.sim.trace.checking import check_part, compare_trace
 from carrywave.sim.trace.formats import parts_of

@@ -19,7 +19,7 @@ import pytest
 from carrywave.sim.cases.layout import CASE, OUTCOME, REGISTERS, Cases, plain
 from carrywave.sim.cases.memory import possible
 from carrywave.sim.cases.quick import compact_cases
-from carrywave.sim.emulator.header import header
+from carrywave.sim.emulator.c_header import header
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.grade.faults import Injector, fault_sites
 from carrywave.sim.grade.scenarios import trace_cases

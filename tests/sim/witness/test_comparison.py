@@ -23,7 +23,7 @@ from carrywave.sim.cases.layout import CASE, OUTCOME, WRITES, Cases, Outcomes, p
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
 from carrywave.sim.family.members import EVENTS
-from carrywave.sim.family.status import FLAG_BITS
+from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.witness.comparison import (
     FIELDS,
     Comparison,

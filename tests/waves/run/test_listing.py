@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from carrywave.sim.program.assembler import assemble
-from carrywave.sim.program.run import Sequence
+from carrywave.sim.program.bench import Sequence
 from carrywave.sim.witness.clocked import Registers
 from carrywave.waves.check.dump_check import CheckReport, Finding, check_dump
 from carrywave.waves.run import listing as bench

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from carrywave.sim.program.assembler import assemble
-from carrywave.sim.program.run import run_program
+from carrywave.sim.program.bench import run_program
 from carrywave.waves.vcd.dump import Dump
 from carrywave.waves.vcd.signals import SIGNALS, text_value
 

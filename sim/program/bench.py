@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from carrywave.rtl.datapath import Unit
-from carrywave.rtl.interrupts import Cause
+from carrywave.rtl.interrupts import EntryCause
 from carrywave.rtl.steps import Step
 
 from ..family.instructions import BY_MNEMONIC
@@ -173,7 +173,7 @@ class _Bench:
         return not self.pins and not asked and not ctx.get(unit.interrupts.nmi_pending)
 
 
-EVENT_OF: Final = {Cause.IRQ: "IRQ", Cause.NMI: "NMI", Cause.RESET: "RESET"}
+EVENT_OF: Final = {EntryCause.IRQ: "IRQ", EntryCause.NMI: "NMI", EntryCause.RESET: "RESET"}
 
 
 def jumps(name: str) -> bool:

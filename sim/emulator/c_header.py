@@ -8,7 +8,7 @@ import numpy as np
 
 from ..cases.layout import CASE, OUTCOME, layout_of
 from ..family.members import EVENTS
-from ..family.status import FLAG_BITS
+from ..family.status_byte import FLAG_BITS
 
 __all__ = ["header"]
 
