@@ -81,10 +81,19 @@ def test_the_decoder_knows_the_documented_opcodes_and_no_other(settle):
     assert len(stopped) == 164
 
 
-@pytest.mark.parametrize("opcode", [0x02, 0x89, 0xB5, 0x6C, 0xFF])
-def test_an_opcode_outside_the_set_stops_the_unit(opcode):
+@pytest.mark.parametrize(
+    ("opcode", "standing"),
+    [
+        (0x02, "undocumented on this variant"),
+        (0x89, "undocumented on this variant"),
+        (0xFF, "undocumented on this variant"),
+        (0xB5, "documented, not built yet: LDA zp,X"),
+        (0x6C, "documented, not built yet: JMP (abs)"),
+    ],
+)
+def test_an_opcode_that_is_not_built_stops_the_unit(opcode, standing):
     case = sampled_cases(1, 1, events=["instruction"])[0]
     case["read_value"][0] = opcode
-    message = f"^opcode {opcode:02X} at {case['pc']:04X} is outside the documented set$"
-    with pytest.raises(StoppedError, match=message):
+    with pytest.raises(StoppedError) as caught:
         Clocked().execute(case)
+    assert str(caught.value) == f"opcode {opcode:02X} at {case['pc']:04X}: {standing}"
