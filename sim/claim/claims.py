@@ -18,6 +18,7 @@ import numpy.typing as npt
 from ..netlist.alu_gates import MNEMONICS, AluGates, Inputs, Use
 from ..op.commands import command_of
 from ..op.operation import CHAIN, arrange, operate
+from ..system.errors import UnusableError
 from .exact import Combinations
 from .expressions import Expression, Range, read
 
@@ -35,7 +36,7 @@ INSTEAD: Final = {"CMP": "SEC, SBC", "CPX": "TXA, SEC, SBC", "CPY": "TYA, SEC, S
 Column = npt.NDArray[Any]
 
 
-class ClaimError(Exception):
+class ClaimError(UnusableError):
     """The claim cannot be judged; the message says why."""
 
 

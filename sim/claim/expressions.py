@@ -23,6 +23,8 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from ..system.errors import UnusableError
+
 __all__ = ["DEEPEST", "FUNCTIONS", "LONGEST", "Expression", "ExpressionError", "read"]
 
 LONGEST: Final = 1000  # characters
@@ -71,7 +73,7 @@ class Range(NamedTuple):
         return f"{self.low} to {self.high}" if self.low != self.high else str(self.low)
 
 
-class ExpressionError(Exception):
+class ExpressionError(UnusableError):
     """An unusable expression: why, and below it the expression with a caret under the place."""
 
     def __init__(self, message: str, text: str, place: int) -> None:

@@ -17,6 +17,8 @@ from typing import Any, Final, Self
 import numpy as np
 
 from ..cases.layout import Cases, Outcomes
+from ..cases.words import describe_case
+from ..system.errors import UnusableError
 from . import host
 
 __all__ = [
@@ -36,7 +38,7 @@ LOOK: Final = 0.2  # seconds between two looks at a silent process
 POLITE: Final = 0.5  # seconds in which a process may end by itself
 
 
-class EmulatorError(Exception):
+class EmulatorError(UnusableError):
     """An emulator that cannot be asked, or did not answer; the message is one line.
 
     `case` is what it was asked when that is known, as a 0-d array.
@@ -45,6 +47,11 @@ class EmulatorError(Exception):
     def __init__(self, message: str, case: Cases | None = None) -> None:
         super().__init__(message)
         self.case = case
+
+    @property
+    def details(self) -> list[str]:
+        """The case in words, and as JSON."""
+        return describe_case(self.case)
 
 
 class EndedError(Exception):

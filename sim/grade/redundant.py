@@ -19,6 +19,7 @@ from ..family.instructions import BY_OPCODE
 from ..family.status_byte import LOWEST_FIRST
 from ..netlist.compiled import cone
 from ..prove.terms import BitTable, Wire, term_of
+from ..system.errors import UnusableError
 from ..witness.model import FAMILIES
 from .faults import FLOP, GATE, PORT, Fault, Injector, Pin, sources_of
 from .reached import POWER_UP, STEPS, opcodes_by_step
@@ -61,7 +62,7 @@ READ_IN: Final[dict[str, tuple[str, ...]]] = {
 }  # fmt: skip
 
 
-class ProofError(Exception):
+class ProofError(UnusableError):
     """What the proofs stand on does not hold."""
 
 

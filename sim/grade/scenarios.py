@@ -19,6 +19,7 @@ from ..family.instructions import BY_OPCODE, INSTRUCTIONS, Instruction
 from ..family.modes import Clock
 from ..netlist.planes import pack, unpack
 from ..netlist.synthesis import Netlist
+from ..system.errors import UnusableError
 from ..witness.comparison import Comparison
 from ..witness.gates import BATCH, REGISTERS, Gates, GateUnit
 from ..witness.model import Model
@@ -38,7 +39,7 @@ __all__ = [
 PINS: Final = ("irq_n", "nmi_n", "reset_n")
 
 
-class DisagreementError(Exception):
+class DisagreementError(UnusableError):
     """The netlist is wrong without any fault: there is nothing to measure faults against."""
 
 

@@ -17,6 +17,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from ..system.errors import UnusableError
 from ..system.files import written_beside
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ PORTS: Final = (
 KINDS: Final = {"$_AND_": "AND", "$_OR_": "OR", "$_XOR_": "XOR", "$_NOT_": "NOT", "$_MUX_": "MUX"}
 
 
-class NetlistError(Exception):
+class NetlistError(UnusableError):
     """The netlist cannot be made; the message is one line and says what to do."""
 
 

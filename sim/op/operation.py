@@ -14,6 +14,7 @@ from ..cases.kinds import forms_of, lay_reads
 from ..cases.layout import CASE
 from ..family.instructions import Instruction
 from ..family.status_byte import LOWEST_FIRST, flags_of
+from ..system.errors import UnusableError
 from ..system.pictures import picture_of
 from ..witness.clocked import Clocked, Context, Recorder
 
@@ -139,7 +140,7 @@ def takes(mnemonic: str) -> tuple[str, bool]:
     return _REGISTERS.get(mnemonic, ""), bool(operand_of(form_of(mnemonic)))
 
 
-class UsageError(Exception):
+class UsageError(UnusableError):
     """The numbers do not fit the mnemonic; the message is one line."""
 
 

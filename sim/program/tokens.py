@@ -8,6 +8,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, NamedTuple, NoReturn
 
+from ..system.errors import UnusableError
+
 __all__ = [
     "REGISTERS",
     "Limits",
@@ -40,7 +42,7 @@ _WANTED: Final = {
 }
 
 
-class ListingError(Exception):
+class ListingError(UnusableError):
     """A listing that cannot be assembled; `line` and `column` count from 1."""
 
     def __init__(self, file: str, line: int, column: int, message: str) -> None:

@@ -19,6 +19,7 @@ from ..netlist.compiled import FUNCTIONS, depths
 from ..netlist.planes import unpack
 from ..netlist.synthesis import ONE, ZERO, Gate, drawn_netlist
 from ..op.operation import CHAIN, arrange
+from ..system.errors import UnusableError
 
 __all__ = [
     "NAMES", "START", "WIDTHS", "SettleError", "Settling", "alu_of", "depth_of", "differing",
@@ -30,7 +31,7 @@ NAMES: Final = ("a", "b", "carry_in", "decimal")  # the ALU's ports for them, an
 WIDTHS: Final = {"operand": 8, "carry": 9, "sum": 8, "result": 8}  # a flag has one bit
 
 
-class SettleError(Exception):
+class SettleError(UnusableError):
     """The question cannot be asked; the message is one line."""
 
 

@@ -7,10 +7,12 @@ from __future__ import annotations
 
 from importlib.metadata import entry_points
 
+from .errors import UnusableError
+
 __all__ = ["NothingToDrawError", "picture_of"]
 
 
-class NothingToDrawError(Exception):
+class NothingToDrawError(UnusableError):
     """There is nothing that a figure could show; the message is one line."""
 
 

@@ -10,13 +10,15 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Any
 
+from .errors import UnusableError
+
 __all__ = ["Task", "Work", "WorkerError", "processors", "workers"]
 
 Task = tuple[Any, ...]  # a function of a module, and its arguments
 Work = Callable[[Iterable[Task]], Iterator[Any]]
 
 
-class WorkerError(Exception):
+class WorkerError(UnusableError):
     """A process that did part of the work is gone; the message is one line."""
 
 

@@ -8,6 +8,8 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any, Final
 
+from ..system.errors import UnusableError
+
 __all__ = ["ROWS", "Part", "Read", "TraceError", "arrow", "one_line", "place", "suffix_of"]
 
 ROWS: Final = 1 << 20  # at a time: many of each opcode for the gates, in some 200 MB
@@ -17,7 +19,7 @@ ROWS: Final = 1 << 20  # at a time: many of each opcode for the gates, in some 2
 Read = Iterator[tuple[dict[str, Any], int, Callable[[], int]]]
 
 
-class TraceError(Exception):
+class TraceError(UnusableError):
     """A trace that cannot be used; the message is one line and says where."""
 
 

@@ -27,6 +27,7 @@ from ..grade.faults import Fault, Injector, Trace, fault_sites
 from ..grade.scenarios import alike, trace_cases
 from ..mistakes.catalogue import MISTAKES, Mistake, Mistaken
 from ..netlist.synthesis import cache_folder, drawn_netlist
+from ..system.errors import UnusableError
 from ..system.files import written_beside
 from ..system.workers import processors, workers
 from ..witness.comparison import Comparison, differences
@@ -49,7 +50,7 @@ SCOPE: Final = (
 )
 
 
-class VectorsError(Exception):
+class VectorsError(UnusableError):
     """Vectors that cannot be made or written; the message is one line."""
 
 

@@ -12,6 +12,8 @@ from typing import Final
 
 import numpy as np
 
+from carrywave.sim.system.errors import UnusableError
+
 from ..vcd.beside import EMULATOR
 from ..vcd.read import Columns, closing_count, read_clocks
 from ..vcd.signals import PERIOD, SIGNALS, SignalSpec
@@ -46,7 +48,7 @@ DEFAULT: Final = (
 )  # fmt: skip
 
 
-class TimingError(Exception):
+class TimingError(UnusableError):
     """No figure can be drawn of what was asked for; the message is one line."""
 
 

@@ -9,9 +9,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from carrywave.sim.program.assembler import ListingError, load
+from carrywave.sim.program.assembler import load
 from carrywave.sim.program.bench import Run, Sequence, run_program
 from carrywave.sim.program.image import Program
+from carrywave.sim.system.errors import UnusableError
 from carrywave.sim.system.files import written_beside
 from carrywave.sim.witness.clocked import StoppedError
 
@@ -28,7 +29,7 @@ __all__ = ["DEFAULT_CLOCKS", "RunError", "RunReport", "run_listing"]
 DEFAULT_CLOCKS: Final = 100_000
 
 
-class RunError(Exception):
+class RunError(UnusableError):
     """A listing that cannot be run; the message is one line."""
 
 
@@ -80,15 +81,12 @@ def run_listing(
 ) -> RunReport:
     """Runs a listing and checks its waveform, which is kept in `vcd` if that is given.
 
-    Keeps at most `rows` sequences: the first half and the last. Raises RunError with one clear
-    line if the listing cannot be read or assembled, runs into an opcode outside the documented set,
-    does not end within DEFAULT_CLOCKS though no `max_clocks` was asked for, or the waveform cannot
-    be written.
+    Keeps at most `rows` sequences: the first half and the last. Raises ListingError if the listing
+    cannot be read or assembled; RunError if it runs into an opcode that is not built, or does not
+    end within DEFAULT_CLOCKS though no `max_clocks` was asked for; OSError if the waveform cannot be
+    written.
     """
-    try:
-        program = load(listing)
-    except ListingError as error:
-        raise RunError(str(error)) from error
+    program = load(listing)
     report = RunReport(str(listing), variant, Run(), CheckReport(), vcd, program=program)
     report.last = deque(maxlen=rows // 2)
 
@@ -119,8 +117,6 @@ def run_listing(
             raise RunError(
                 f"{listing}: opcode {error.opcode:02X} at {where}: {error.standing}"
             ) from error
-        except OSError as error:
-            raise RunError(f"{path}: {error.strerror}") from error
         try:
             report.check = check_dump(path)
         except DumpError as error:  # a device, say

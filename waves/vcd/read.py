@@ -13,6 +13,8 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from carrywave.sim.system.errors import UnusableError
+
 from .signals import CLK, CLOSING, HALF, PERIOD, SETTLED, SIGNALS, TEXT_BITS, SignalSpec
 
 __all__ = ["Columns", "DumpError", "read_clocks"]
@@ -25,7 +27,7 @@ TAIL: Final = 256  # bytes, enough for the closing comment
 TYPES: Final = ("wire", "reg")
 
 
-class DumpError(Exception):
+class DumpError(UnusableError):
     """The file is not a whole dump of this bench; the message is one line and names the file."""
 
 
