@@ -83,8 +83,8 @@ def run_listing(
 
     Keeps at most `rows` sequences: the first half and the last. Raises ListingError if the listing
     cannot be read or assembled; RunError if it runs into an opcode that is not built, or does not
-    end within DEFAULT_CLOCKS though no `max_clocks` was asked for; OSError if the waveform cannot be
-    written.
+    end within DEFAULT_CLOCKS though no `max_clocks` was asked for; OSError if the waveform cannot
+    be written.
     """
     program = load(listing)
     report = RunReport(str(listing), variant, Run(), CheckReport(), vcd, program=program)
