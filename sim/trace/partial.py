@@ -56,6 +56,7 @@ class Partial:
     unchecked: Counter[tuple[str, str]] = field(default_factory=Counter)  # why, which instruction
     unpaired: int = 0
     opcodes: frozenset[int] = frozenset()  # those compared
+    one_write: int = 0
     first_wrong: int | None = None
     first_unbuilt: int | None = None
     examples: Examples = field(default_factory=dict)
@@ -119,6 +120,7 @@ class Partial:
             self.unchecked + other.unchecked,
             self.unpaired + other.unpaired,
             self.opcodes | other.opcodes,
+            self.one_write + other.one_write,
             first(self.first_wrong, other.first_wrong),
             first(self.first_unbuilt, other.first_unbuilt),
             examples,
@@ -152,6 +154,7 @@ class Partial:
             unchecked,
             missing_of(self.columns),
             Coverage(self.opcodes, variant),
+            self.one_write,
             self._place(self.first_wrong),
             self._place(self.first_unbuilt),
             np.concatenate(
@@ -179,12 +182,14 @@ def judged(
         last = expected["write_value"][:, 1]
         fewer = "write_value" in skip or actual["write_value"][:, 0] == last
         actual["writes"] = np.where(fewer, 1, expected["writes"])
-    actual = evened(cases, expected, actual, variant)
+    told, actual = actual, evened(cases, expected, actual, variant)
+    one_write = 0 if "writes" in skip else np.count_nonzero(actual["writes"] != told["writes"])
     comparison = Comparison.of(cases, expected, actual, skip)
     opcodes = np.flatnonzero(np.bincount(key[key < 256], minlength=1)).tolist()
     return Partial(
         comparison,
         opcodes=frozenset(opcodes),
+        one_write=int(one_write),
         first_wrong=None if comparison.first is None else comparison.first.index,
         examples=_examples(comparison, key, cases, expected, actual),
     )
