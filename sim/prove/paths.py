@@ -7,7 +7,7 @@ go on in several ways, as a flag, a carry or a pin says, each is followed by its
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import z3
@@ -37,14 +37,14 @@ class Path:
     state: list[Wire] | None
 
 
+@dataclass(frozen=True)
 class Paths:
     """Walks the netlist, memory answering what the specification has it read."""
 
-    def __init__(
-        self, machine: Machine, specification: Specification, table: BitTable, query: Query
-    ) -> None:
-        self.machine, self.specification = machine, specification
-        self.table, self.query = table, query
+    machine: Machine
+    specification: Specification
+    table: BitTable
+    query: Query
 
     def __iter__(self) -> Iterator[Path]:
         """Every path that is possible: between them they are all there is, and no two meet."""
@@ -56,32 +56,33 @@ class Paths:
             if self.query.possible(*way):
                 yield from self._walk(state, Path(way, clocks, (), None))
 
-    def _walk(self, state: list[Wire], so_far: Path) -> Iterator[Path]:
+    def _walk(self, state: list[Wire], path: Path) -> Iterator[Path]:
         """The ways from here on."""
-        condition, clocks, bus = so_far.condition, so_far.clocks, so_far.bus
-        if len(bus) == LONGEST:
-            yield so_far
+        k = len(path.bus)
+        if k == LONGEST:
+            yield path
             return
-        _, sync = self.machine.begin(state, self._pins(len(bus)))
-        for ended, known in self._either(sync if bus else 0, condition):
+        _, sync = self.machine.begin(state, self._pins(k))
+        for ended, condition in self._either(sync if k else 0, path.condition):
+            known = replace(path, condition=condition)
             if ended:
-                yield Path(known, clocks, bus, state)
+                yield replace(known, state=state)
             else:
-                yield from self._steer(state, Path(known, clocks, bus, None))
+                yield from self._steer(state, known)
 
-    def _steer(self, state: list[Wire], so_far: Path) -> Iterator[Path]:
+    def _steer(self, state: list[Wire], path: Path) -> Iterator[Path]:
         """The ways from here on, with control a number in each."""
-        condition, clocks, bus = so_far.condition, so_far.clocks, so_far.bus
-        unknown = [i for i in self.machine.steering if bus and not isinstance(state[i], int)]
+        k = len(path.bus)
+        unknown = [i for i in self.machine.steering if k and not isinstance(state[i], int)]
         if not unknown:
-            clock, _ = self.machine.begin(state, self._pins(len(bus)))
-            after, outputs = self.machine.finish(clock, self._data(clocks, len(bus)))
-            yield from self._walk(after, Path(condition, clocks, (*bus, outputs), None))
+            clock, _ = self.machine.begin(state, self._pins(k))
+            after, outputs = self.machine.finish(clock, self._data(path.clocks, k))
+            yield from self._walk(after, replace(path, bus=(*path.bus, outputs)))
             return
-        for value, known in self._either(state[unknown[0]], condition):
+        for value, condition in self._either(state[unknown[0]], path.condition):
             settled = state.copy()
             settled[unknown[0]] = value
-            yield from self._steer(settled, Path(known, clocks, bus, None))
+            yield from self._steer(settled, replace(path, condition=condition))
 
     def _pins(self, k: int) -> dict[str, Wire]:
         """The interrupt pins may do anything, in any clock."""

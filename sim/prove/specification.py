@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Final
 
-from ..family.address import high
+from ..family.address import high, low, named
 from ..family.instructions import ENTRIES, INSTRUCTIONS, Instruction
 from ..family.modes import OFFSET_TARGET, Clock
 from ..family.status_byte import FLAG_BITS
@@ -64,6 +64,7 @@ MOVES_SP: Final = {
     "PHA": -1, "PHP": -1, "PLA": 1, "PLP": 1, "JSR": -2, "RTS": 2, "RTI": 3,
     "BRK": -3, "IRQ": -3, "NMI": -3, "RESET": -3,
 }  # fmt: skip
+PC, SP = named("pc", 16), named("sp")
 PULLED_FLAGS: Final = {flag: f"(bit{bit} pull0)" for flag, bit in FLAG_BITS.items()}
 
 
@@ -172,8 +173,8 @@ def specify(instruction: Instruction, variant: str) -> Specification:
     """The specification of an instruction or entry."""
     name, mode = instruction.mnemonic, instruction.mode
     after = {symbol: symbol for symbol in ("pc", "a", "x", "y", "sp", *FLAG_BITS)}
-    after["pc"] = moved("pc", instruction.length)
-    after["sp"] = moved("sp", MOVES_SP.get(name, 0))
+    after["pc"] = (PC + instruction.length).smt()
+    after["sp"] = (SP + MOVES_SP.get(name, 0)).smt()
     after["cycles"] = cycles(instruction, variant)
     stored = STORES.get(name, "")
     if name in RESULTS:
@@ -210,14 +211,6 @@ def specify(instruction: Instruction, variant: str) -> Specification:
             del after["d"]  # the makers leave it unknown
     after |= jump(plain)
     return plain
-
-
-def moved(register: str, by: int) -> str:
-    """A register so much further; it wraps in its own width."""
-    digits = 4 if register == "pc" else 2
-    return (
-        f"({'bvadd' if by > 0 else 'bvsub'} {register} #x{abs(by):0{digits}X})" if by else register
-    )
 
 
 def judged(result: str) -> dict[str, str]:
@@ -271,9 +264,9 @@ def jump(plain: Specification) -> dict[str, str]:
 
 def written(name: str, stored: str) -> dict[str, str]:
     """The bytes that a mnemonic or event writes, if it writes them."""
-    returned = moved("pc", 2 if name in ("JSR", "BRK") else 0)
+    returned = PC + (2 if name in ("JSR", "BRK") else 0)
     return {
-        "pch": f"((_ extract 15 8) {returned})", "pcl": f"((_ extract 7 0) {returned})",
+        "pch": high(returned).smt(), "pcl": low(returned).smt(),
         "p": f"(status n v {'true' if name in ('BRK', 'PHP') else 'false'} d i z c)",
         "a": "a", "m": "m", "stored": stored,
     }  # fmt: skip
