@@ -37,7 +37,6 @@ class Sequence:
     clock: int  # its first
     clocks: int
     address: int  # of its opcode, or where the event broke in
-    code: tuple[int, ...]  # the opcode and the bytes read from just behind it
     before: Registers
     after: Registers
     writes: tuple[tuple[int, int, int], ...]  # clock, address, byte
@@ -75,41 +74,33 @@ def run_program(
     fetch at which the last instruction's effects stand. Raises StoppedError at an opcode outside
     the documented set.
     """
-    unit = Unit(variant)
-    run = Run()
+    bench = _Bench(Unit(variant), program, recorder, on_sequence, on_clock, keep_writes)
 
     async def testbench(ctx: Context) -> None:
-        await _Bench(ctx, unit, program, recorder, on_sequence, keep_writes).run(
-            run, max_clocks, on_clock
-        )
+        await bench.play(ctx, max_clocks)
 
-    simulate(unit, testbench)
-    return run
+    simulate(bench.unit, testbench)
+    return bench.run
 
 
+@dataclass
 class _Bench:
     """A memory and the pins around the unit."""
 
-    def __init__(
-        self,
-        ctx: Context,
-        unit: Unit,
-        program: Program,
-        recorder: Recorder | None,
-        on_sequence: Callable[[Sequence], None] | None,
-        keep_writes: bool,
-    ) -> None:
-        """Starts from power-up."""
-        self.ctx, self.unit, self.program = ctx, unit, program
-        self.recorder, self.on_sequence, self.keep_writes = recorder, on_sequence, keep_writes
-        self.pins: dict[int, list[tuple[str, int]]] = {}  # by the clock in which they change
+    unit: Unit
+    program: Program
+    recorder: Recorder | None
+    on_sequence: Callable[[Sequence], None] | None
+    on_clock: Callable[[int], None] | None
+    keep_writes: bool
+    run: Run = field(default_factory=Run)
+    pins: dict[int, list[tuple[str, int]]] = field(default_factory=dict)  # by clock: what changes
 
-    async def run(self, run: Run, max_clocks: int, on_clock: Callable[[int], None] | None) -> None:
-        """Runs until the end and fills in `run`."""
-        ctx, unit, memory = self.ctx, self.unit, self.program.memory
+    async def play(self, ctx: Context, max_clocks: int) -> None:
+        """Runs from power-up until the end and fills in `run`."""
+        unit, memory, run = self.unit, self.program.memory, self.run
         name, start, began = "RESET", 0, 0
         before = registers(ctx, unit)
-        code: list[int] = []
         writes: list[tuple[int, int, int]] = []
         for clock in range(max_clocks + 1):
             address = ctx.get(unit.address)
@@ -117,17 +108,17 @@ class _Bench:
             if ctx.get(unit.sync):
                 after = registers(ctx, unit)
                 if clock:
-                    self.finish(run, Sequence(
-                        name, began, clock - began, start, tuple(code), before, after, tuple(writes)
+                    self.finish(Sequence(
+                        name, began, clock - began, start, before, after, tuple(writes)
                     ))  # fmt: skip
                 entering = ctx.get(unit.control.position) == Step.ENTER
-                ended = not entering and address == start and jumps(name) and self.quiet()
-                name = "RESET" if entering else name_of(memory[address])
+                ended = not entering and address == start and jumps(name) and self.quiet(ctx)
                 if entering:
                     name = EVENT_OF[ctx.get(unit.interrupts.cause)]
                 else:
+                    name = name_of(memory[address])
                     self.schedule(self.program.pin_events.get(address, ()), clock)
-                before, start, began, code, writes = after, address, clock, [], []
+                before, start, began, writes = after, address, clock, []
             for pin, level in self.pins.pop(clock, ()):
                 ctx.set(getattr(unit, pin), level)
             if ctx.get(unit.stopped):
@@ -141,15 +132,14 @@ class _Bench:
             if ctx.get(unit.write):
                 memory[address] = byte = ctx.get(unit.data_out)
                 writes.append((clock, address, byte))
-            elif address == start + len(code) < start + 3:
-                code.append(memory[address])
-            if on_clock and not clock % 256:
-                on_clock(clock)
+            if self.on_clock and not clock % 256:
+                self.on_clock(clock)
             await ctx.tick()
         run.clocks, run.last_address = clock, start
 
-    def finish(self, run: Run, sequence: Sequence) -> None:
+    def finish(self, sequence: Sequence) -> None:
         """Counts a sequence that has ended and hands it on."""
+        run = self.run
         run.instructions += sequence.name not in EVENTS
         run.final = sequence.after
         if self.keep_writes:
@@ -166,9 +156,9 @@ class _Bench:
             if event.width:
                 self.pins.setdefault(at + event.width, []).append((event.pin, 1 - event.level))
 
-    def quiet(self) -> bool:
+    def quiet(self, ctx: Context) -> bool:
         """Tells whether nothing is left that could end a loop: no pin due, no interrupt asked."""
-        ctx, unit = self.ctx, self.unit
+        unit = self.unit
         asked = not ctx.get(unit.irq_n) and not ctx.get(unit.status.flags.i)
         return not self.pins and not asked and not ctx.get(unit.interrupts.nmi_pending)
 

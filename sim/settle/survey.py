@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import reduce
+from operator import or_
 from typing import Any
 
 import numpy as np
@@ -169,8 +171,8 @@ def survey_of(alu: AluGates, use: Use, every: Inputs, adder: str) -> AdderSurvey
     outputs = tuple(
         output_of(
             name,
-            [union(step.get(wire, 0) for wire in group) for step in moves],
-            union(again.get(wire, 0) for wire in group),
+            [reduce(or_, (step.get(wire, 0) for wire in group), 0) for step in moves],
+            reduce(or_, (again.get(wire, 0) for wire in group), 0),
             every,
         )
         for name, group in groups.items()
@@ -190,14 +192,6 @@ def survey_of(alu: AluGates, use: Use, every: Inputs, adder: str) -> AdderSurvey
         )
     wrong = differing(alu, use, every, values, ports)
     return AdderSurvey(adder, len(alu.gates), depth_of(alu), outputs, carries, wrong)
-
-
-def union(planes: Iterable[int]) -> int:
-    """The rows of any of them."""
-    rows = 0
-    for plane in planes:
-        rows |= plane
-    return rows
 
 
 def repeated(moves: Iterable[dict[int, int]]) -> dict[int, int]:

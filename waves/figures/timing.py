@@ -167,27 +167,18 @@ def _fit(
     return count, max(pitch(count), min(WIDEST, (RIGHT - LEFT) // count))
 
 
-def _runs(spec: SignalSpec, column: np.ndarray) -> list[tuple[int, int, str]]:
-    """Where a signal keeps a value: from clock, to clock, and the value as text."""
-    edges = [0, *(i for i in range(1, len(column)) if column[i] != column[i - 1]), len(column)]
+def _bands_of(spec: SignalSpec, columns: Columns) -> list[tuple[int, int, str]]:
+    """Where a signal keeps a value: from clock, to clock, and the value as text.
+
+    Of the mnemonic, the sequences: each begins where `sync` is 1, though its name may stay.
+    """
+    column, begins = columns[spec.path], columns["unit.sync"] * (spec.path == MNEMONIC)
+    edges = [0, *(i for i in range(1, len(column)) if column[i] != column[i - 1] or begins[i])]
     digits = (spec.width + 3) // 4
     return [
         (begin, end, str(column[begin]) if spec.text else f"{int(column[begin]):0{digits}X}")
-        for begin, end in pairwise(edges)
+        for begin, end in pairwise([*edges, len(column)])
     ]
-
-
-def _bands_of(spec: SignalSpec, columns: Columns) -> list[tuple[int, int, str]]:
-    named = spec.path == MNEMONIC
-    return _sequences(columns) if named else _runs(spec, columns[spec.path])
-
-
-def _sequences(columns: Columns) -> list[tuple[int, int, str]]:
-    """The instructions and events: each begins where `sync` is 1, though its name may stay."""
-    names, sync = columns[MNEMONIC], columns["unit.sync"]
-    edges = [0, *(i for i in range(1, len(names)) if sync[i] or names[i] != names[i - 1])]
-    ends = [*edges[1:], len(names)]
-    return [(begin, end, str(names[begin])) for begin, end in zip(edges, ends, strict=True)]
 
 
 def _differs(spec: SignalSpec, columns: Columns) -> bool:

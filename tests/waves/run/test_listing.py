@@ -268,7 +268,7 @@ def sequence(name: str, before: int, after: int, *writes: tuple[int, int]) -> Se
     """A sequence that moved SP, with the address and the byte of each write."""
     state = Registers(0x0200, 0, 0, 0, before, 0x30)
     return Sequence(
-        name, 0, 3, 0x0200, (), state, state._replace(sp=after),
+        name, 0, 3, 0x0200, state, state._replace(sp=after),
         tuple((0, address, byte) for address, byte in writes),
     )  # fmt: skip
 
