@@ -34,11 +34,7 @@ from .adder import (
     wires,
     written,
 )
-<<<<<<< HEAD
 from .kept_words import compile_words
-=======
-from .words import compile_words
->>>>>>> c7db6e0 (netlist: the kept words belong to the benchmark; prove: shorter.)
 
 SPAN = 0.3  # seconds that a timing takes at least
 SAMPLE = 3000

@@ -6,11 +6,6 @@ from bench.kept_words import compile_words
 
 from carrywave.sim.netlist.compiled import compile_wires
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist
-<<<<<<< HEAD:tests/bench/test_kept_words.py
-=======
-
-from .words import compile_words
->>>>>>> c7db6e0 (netlist: the kept words belong to the benchmark; prove: shorter.):tests/bench/test_words.py
 
 WORDS = 5
 
