@@ -20,8 +20,6 @@ from ..family.status_byte import FLAG_BITS
 from .kinds import happening, lay_reads
 from .layout import CASE, Cases, unnamed
 
-__all__ = ["exhaustive_cases", "exhaustive_count"]
-
 _Grid = list[dict[str, npt.NDArray[Any]]]
 
 _BATCH: Final = 1 << 18

@@ -12,11 +12,6 @@ from ..family.instructions import BY_MNEMONIC, BY_OPCODE, ENTRIES, NAMES, Instru
 from ..family.members import EVENTS
 from .layout import REGISTERS, Cases
 
-__all__ = [
-    "BY_KEY", "KEYS", "Symbols", "alike", "forms_of", "happening", "in_order", "instruction_of",
-    "keys_of", "lay_reads", "name_of_key", "symbols_of",
-]  # fmt: skip
-
 #: A key is an opcode, or 256 times the event whose entry comes instead.
 KEYS: Final = 256 * len(EVENTS)
 BY_KEY: Final[Mapping[int, Instruction]] = {

@@ -11,21 +11,6 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-__all__ = [
-    "CASE",
-    "CASE_LAYOUT",
-    "OUTCOME",
-    "OUTCOME_LAYOUT",
-    "READS",
-    "REGISTERS",
-    "WRITES",
-    "Cases",
-    "Outcomes",
-    "layout_of",
-    "plain",
-    "unnamed",
-]  # fmt: skip
-
 Cases = npt.NDArray[np.void]
 Outcomes = npt.NDArray[np.void]
 

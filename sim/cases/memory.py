@@ -11,8 +11,6 @@ import numpy.typing as npt
 from .kinds import BY_KEY, keys_of, symbols_of
 from .layout import READS, Cases
 
-__all__ = ["lay_out", "possible"]
-
 # Reads that come behind a write: what was listed might be overwritten by then. By key, the address
 # of the write and the number of the read.
 _OVERWRITTEN: Final = [

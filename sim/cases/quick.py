@@ -17,8 +17,6 @@ from .kinds import BY_KEY, alike, forms_of, keys_of, lay_reads, symbols_of
 from .layout import CASE, Cases, unnamed
 from .sampled import sampled_cases
 
-__all__ = ["batches", "compact_cases", "count_cases", "forms_named", "quick_cases"]
-
 QUICK: Final = 1024  # cases of an opcode or event, half of them at the corners
 CORNERS: Final = (
     0x00, 0x01, 0x02, 0x09, 0x0F, 0x10, 0x50, 0x7F, 0x80, 0x81, 0x99, 0x9A, 0xA0, 0xF0, 0xFE, 0xFF,

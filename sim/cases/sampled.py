@@ -13,8 +13,6 @@ from .kinds import BY_KEY, alike, keys_of, lay_reads
 from .layout import CASE, Cases
 from .memory import possible
 
-__all__ = ["sampled_cases"]
-
 
 def sampled_cases(
     count: int,

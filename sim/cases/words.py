@@ -9,8 +9,6 @@ import numpy as np
 from .kinds import BY_KEY, keys_of, name_of_key
 from .layout import Cases, plain
 
-__all__ = ["code_of", "describe_case", "facts_of"]
-
 
 def facts_of(case: Cases) -> list[str]:
     """What a case reads beside its instruction: the operand and where it lies, what is pulled."""

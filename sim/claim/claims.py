@@ -25,8 +25,6 @@ from .expressions import Expression, Range, read
 if TYPE_CHECKING:
     from ..op.operation import Operation
 
-__all__ = ["Answers", "Claim", "ClaimError", "ClaimPart", "Example", "Rule", "judge"]
-
 FLAGS: Final = "nvzc"
 BYTE: Final = Range(0, 255)
 TRUTH: Final = Range(0, 1)

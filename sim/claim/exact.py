@@ -18,8 +18,6 @@ import numpy.typing as npt
 
 from ..system.formula import Formula, named
 
-__all__ = ["Combinations", "simplest"]
-
 ORDER: Final = "nvcz"  # in which a formula mentions flags
 EQUALITY: Final = 1 << 8  # what == or != costs, in units of 'not': no formula has as many
 NEVER: Final = 1 << 62

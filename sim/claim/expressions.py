@@ -25,8 +25,6 @@ import numpy.typing as npt
 
 from ..system.errors import UnusableError
 
-__all__ = ["DEEPEST", "FUNCTIONS", "LONGEST", "Expression", "ExpressionError", "read"]
-
 LONGEST: Final = 1000  # characters
 DEEPEST: Final = 50  # levels, of brackets or of operations
 LARGEST: Final = (1 << 32) - 1  # a number that is written

@@ -17,8 +17,6 @@ import numpy.typing as npt
 from ..witness.model import FAMILIES
 from .claims import Answers, Rule
 
-__all__ = ["FLIP", "RelationBlock", "RelationRow", "relations", "taken"]
-
 Branches = dict[str, tuple[str, ...]]
 
 COMPARISONS: Final = ("<", "<=", "==", "!=", ">=", ">")

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from .claims import Claim, Example, Rule
     from .relations import RelationBlock, RelationRow
 
-__all__ = ["draw_claim", "draw_relations"]
-
 Line = Callable[..., None]
 
 WIDTH: Final = 78

@@ -9,8 +9,9 @@ import click
 
 from ..claim.claims import judge
 from ..claim.relations import relations
+from ..system.errors import AGREE, DISAGREE
 from .options import ArithmeticType, OutputType, json_option, variant_option
-from .terminal import AGREE, DISAGREE, console, print_json, write_files
+from .terminal import console, print_json, write_files
 
 
 @click.command("claim", context_settings={"ignore_unknown_options": True})

@@ -15,11 +15,12 @@ from ..emulator.called import Library, PythonFunction
 from ..emulator.pipe import Pipe
 from ..emulator.report import draw_verdict
 from ..emulator.verdict import judge
+from ..system.errors import AGREE, DISAGREE
 from ..trace.checking import compare_trace
 from ..trace.formats import parts_of
 from ..trace.report import draw_trace
 from .options import OutputType, TrialType, json_option, not_compared, variant_option
-from .terminal import AGREE, DISAGREE, conclude, console, print_json, progress_bar, write_files
+from .terminal import conclude, console, print_json, progress_bar, write_files
 
 
 @click.command("compare")

@@ -10,21 +10,6 @@ from ..family.instructions import BY_MNEMONIC, BY_OPCODE
 from ..family.members import EVENTS, VARIANTS
 from ..netlist import ADDERS
 
-__all__ = [
-    "ArithmeticType",
-    "ByteType",
-    "MnemonicType",
-    "OutputType",
-    "RowType",
-    "StartType",
-    "TrialType",
-    "adder_option",
-    "json_option",
-    "not_compared",
-    "variant_option",
-    "variants_option",
-]
-
 variant_option = click.option(
     "--variant", type=click.Choice(VARIANTS), default="nmos", show_default=True,
     help="The member of the family; 'binary' is nmos with decimal mode disconnected.",

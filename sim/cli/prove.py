@@ -7,8 +7,9 @@ from functools import partial
 
 import click
 
+from ..system.errors import AGREE, DISAGREE
 from .options import OutputType, RowType, adder_option, json_option, variants_option
-from .terminal import AGREE, DISAGREE, console, needing, print_json, progress_bar, write_files
+from .terminal import console, needing, print_json, progress_bar, write_files
 
 
 @click.command("prove")

@@ -20,24 +20,6 @@ if TYPE_CHECKING:
 
     from carrywave.waves.figures.svg import Figure
 
-__all__ = [
-    "AGREE",
-    "DISAGREE",
-    "UNREAD",
-    "UNUSABLE",
-    "Writer",
-    "conclude",
-    "console",
-    "drop_output",
-    "needing",
-    "print_json",
-    "progress_bar",
-    "unread",
-    "unusable",
-    "write_figure",
-    "write_files",
-]
-
 Writer = Callable[[IO[str]], object]
 
 NARROWEST = 80  # columns; a narrower terminal wraps lines, where a table would drop columns

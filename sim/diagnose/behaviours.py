@@ -14,14 +14,13 @@ from ..cases.kinds import BY_KEY, keys_of
 from ..cases.layout import OUTCOME, REGISTERS, Cases, Outcomes
 from ..family.instructions import BY_MNEMONIC, BY_OPCODE
 from ..family.members import EVENTS, VARIANTS
-from ..mistakes.catalogue import MISTAKES, Mistake, Mistaken
+from ..mistakes.catalogue import MISTAKES
+from ..mistakes.mistake import Mistake, Mistaken
 from ..netlist.planes import pack
 from ..witness.comparison import differences
 from ..witness.model import Model
 from .misreads import found_at, misread, reread
 from .question import Cause, Question, Truths, any_of
-
-__all__ = ["IRQ_TAKEN", "IRQ_WORDS", "forms_made", "known", "of_mistakes"]
 
 _MOST: Final = 6  # alternatives that are listed
 

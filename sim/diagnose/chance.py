@@ -8,8 +8,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["MARGIN", "ROUNDS", "information", "spread"]
-
 MARGIN: Final = 10.0  # bits: one nonsense in a thousand may be taken for a formula
 ROUNDS: Final = 8  # of a search: each looks at more of the rows that the last one's find missed
 

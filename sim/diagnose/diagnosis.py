@@ -20,9 +20,6 @@ from ..witness.comparison import differences
 from .behaviours import IRQ_TAKEN, IRQ_WORDS, known
 from .piecewise import SEARCHED, by_field
 from .question import Budget, Cause, Question, any_of
-from .report import describe
-
-__all__ = ["Cause", "describe", "diagnose"]
 
 
 def diagnose(

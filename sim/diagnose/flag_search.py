@@ -18,8 +18,6 @@ from ..system.formula import Formula, named
 from .chance import MARGIN, ROUNDS, information, spread
 from .inputs import AnswerInputs, Terms
 
-__all__ = ["FlagSearch"]
-
 Truths = npt.NDArray[np.bool_]
 
 _WIDEST: Final = 400  # formulas that cover a target: the nearest so many are combined

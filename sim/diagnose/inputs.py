@@ -13,8 +13,6 @@ from ..cases.layout import Cases, Outcomes
 from ..family.instructions import Instruction
 from ..family.status_byte import FLAG_BITS
 
-__all__ = ["TARGETS", "AnswerInputs", "Terms", "result_of"]
-
 Column = npt.NDArray[Any]
 Truths = npt.NDArray[np.bool_]
 Terms = dict[str, Callable[[], Column]]  # computed where they are asked for

@@ -20,8 +20,6 @@ from ..family.instructions import Instruction
 from ..witness.model import Model
 from .question import Cause, Question
 
-__all__ = ["found_at", "misread", "reread"]
-
 Column = npt.NDArray[Any]
 #: Where bytes are looked for, by name, if not where they lie; -1 is where nothing lies.
 Places = Mapping[str, Column]

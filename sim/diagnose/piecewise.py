@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from ..cases.layout import WRITES
 from ..family.status_byte import FLAG_BITS
-from ..mistakes.catalogue import Mistake, Mistaken
+from ..mistakes.mistake import Mistake, Mistaken
 from ..witness.comparison import FIELDS, differences
 from .behaviours import forms_made, of_mistakes
 from .flag_search import FlagSearch
@@ -20,8 +20,6 @@ from .inputs import AnswerInputs, result_of
 from .question import Cause, Question, Truths, any_of
 from .value_search import search_value
 from .wording import equation, label, listed, must
-
-__all__ = ["SEARCHED", "by_field"]
 
 _FEW: Final = 3  # fields that can still be gone through one by one
 SEARCHED: Final = 9  # wrong fields that are looked at for formulas: more are no arithmetic

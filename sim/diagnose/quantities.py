@@ -12,8 +12,6 @@ from ..cases.kinds import forms_of
 from ..family.status_byte import FLAG_BITS
 from .inputs import AnswerInputs, Terms
 
-__all__ = ["COUNTS", "RIGHT", "WIDE", "quantities"]
-
 Column = npt.NDArray[Any]
 
 RIGHT: Final = "the right value"

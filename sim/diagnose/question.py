@@ -12,11 +12,9 @@ import numpy.typing as npt
 from ..cases.kinds import BY_KEY, keys_of
 from ..cases.layout import Cases, Outcomes
 from ..family.members import EVENTS
-from ..mistakes.catalogue import Mistake
+from ..mistakes.mistake import Mistake
 from ..witness.comparison import FIELDS, Witness, differences
 from .inputs import TARGETS
-
-__all__ = ["Budget", "Cause", "Question", "Truths", "any_of"]
 
 Truths = npt.NDArray[np.bool_]
 Kind = Literal["mistake", "pair", "formula", "none"]

@@ -9,8 +9,6 @@ from typing import Any
 
 from .question import Cause
 
-__all__ = ["describe"]
-
 
 def describe(causes: Sequence[Cause], width: int = 80) -> list[str]:
     """Lines of at most so many columns; what several instructions have in common is said once."""

@@ -18,8 +18,6 @@ from .chance import MARGIN, ROUNDS, information, spread
 from .inputs import AnswerInputs, Terms
 from .quantities import COUNTS, RIGHT, WIDE, quantities
 
-__all__ = ["search_value"]
-
 Column = npt.NDArray[Any]
 Truths = npt.NDArray[np.bool_]
 

@@ -13,8 +13,6 @@ from ..family.status_byte import FLAG_BITS
 from .quantities import RIGHT
 from .question import Question
 
-__all__ = ["equation", "label", "listed", "must"]
-
 
 def equation(name: str, formula: str | None) -> str | None:
     """What `name` is, by a formula."""

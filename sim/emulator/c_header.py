@@ -10,8 +10,6 @@ from ..cases.layout import CASE, OUTCOME, layout_of
 from ..family.members import EVENTS
 from ..family.status_byte import FLAG_BITS
 
-__all__ = ["header"]
-
 _NOTES: Final = {
     "case": {
         "event": "what happens: CARRYWAVE_INSTRUCTION, CARRYWAVE_IRQ and so on",

@@ -18,8 +18,6 @@ from ..cases.layout import CASE, CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, Cases, Ou
 from . import host
 from .child import FEW, ROWS, TIMEOUT, Child, Emulator, EmulatorError, EndedError, ToldError
 
-__all__ = ["Library", "PythonFunction"]
-
 
 class _Called(Emulator):
     """An emulator that the child process calls, over shared memory."""

@@ -21,15 +21,6 @@ from ..cases.words import describe_case
 from ..system.errors import UnusableError
 from . import host
 
-__all__ = [
-    "TIMEOUT",
-    "Child",
-    "Emulator",
-    "EmulatorError",
-    "EndedError",
-    "ToldError",
-]
-
 TIMEOUT: Final = 10.0  # seconds
 LOADING = 10.0  # seconds at least, for what is done only once
 FEW: Final = 1 << 8  # cases in the first call

@@ -9,8 +9,6 @@ from typing import Any, Final
 
 from ..family.instructions import BY_OPCODE, DOCUMENTED
 
-__all__ = ["Coverage"]
-
 _MODES: Final = (
     "", "A", "#", "zp", "zp,X", "zp,Y", "abs", "abs,X", "abs,Y", "(zp,X)", "(zp),Y", "(abs)",
 )  # fmt: skip

@@ -6,8 +6,6 @@ import numpy as np
 
 from ..cases.layout import Cases, Outcomes
 
-__all__ = ["evened"]
-
 _D = np.uint8(8)  # in the status byte
 
 

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from ..cases.layout import Cases, Outcomes
     from ..witness.gates import Gates
 
-__all__ = ["CarrywaveGates", "carrywave_gates"]
-
 WIDTH = 96  # of a report: it is shown indented
 
 

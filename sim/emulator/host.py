@@ -25,8 +25,6 @@ TYPE_CHECKING = False  # `typing` would take its time
 if TYPE_CHECKING:
     from typing import Any
 
-__all__ = ["BadAnswerError", "Shared", "array_of", "case_maker", "format_of", "packer"]
-
 #: A field of a packed record: its name, its type as `struct` spells it, and how many there are.
 Layout = Sequence[tuple[str, str, int]]
 #: By field, a value that it cannot have, in words; and which cases have such, by number.

@@ -19,8 +19,6 @@ from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, Cases, Outcomes
 from . import host
 from .child import LOOK, POLITE, TIMEOUT, Child, Emulator, EmulatorError, EndedError
 
-__all__ = ["Pipe"]
-
 LINES: Final = 1 << 12  # at a time, as text
 LONGEST: Final = 1 << 16  # bytes in a line
 SHOWN: Final = 60  # characters of a line in a message

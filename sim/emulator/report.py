@@ -12,10 +12,8 @@ from ..witness.report import report
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-    from ..diagnose.diagnosis import Cause
+    from ..diagnose.question import Cause
     from .verdict import Verdict
-
-__all__ = ["draw_verdict", "draw_why"]
 
 
 def draw_verdict(verdict: Verdict, console: Console) -> None:
@@ -57,7 +55,7 @@ def draw_why(
             line = f"{label + ':':<16} {command}"
             console.print(line, markup=False, soft_wrap=True)
     if likely:
-        from ..diagnose.diagnosis import describe
+        from ..diagnose.report import describe
 
         console.print()
         console.print("Likely", style="bold")

@@ -21,9 +21,7 @@ from .coverage import Coverage
 from .evened import evened
 
 if TYPE_CHECKING:
-    from ..diagnose.diagnosis import Cause
-
-__all__ = ["Verdict", "judge", "nothing_compared"]
+    from ..diagnose.question import Cause
 
 EVIDENCE: Final = 1 << 21  # cases that a diagnosis is given whole
 THINNED: Final = 63  # then one in so many; odd, so that no bit of a grid stands still

@@ -10,8 +10,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-__all__ = ["Term", "high", "join", "low", "named", "number", "signed"]
-
 # How a term is worked out, and how it is written. Sums wrap in their own width.
 _OVER: Final[dict[str, Callable[..., Any]]] = {
     "sum": lambda a, b: a + b,

@@ -13,17 +13,6 @@ from typing import Final
 from .members import EVENTS
 from .modes import MODES, Clock, Mode, own_sequence
 
-__all__ = [
-    "BY_MNEMONIC",
-    "BY_OPCODE",
-    "DOCUMENTED",
-    "ENTRIES",
-    "INSTRUCTIONS",
-    "NAMES",
-    "Instruction",
-    "standing",
-]
-
 _STORES: Final = ("STA", "STX", "STY")
 _MODIFIES: Final = ("ASL", "DEC", "INC", "LSR", "ROL", "ROR")
 

@@ -2,7 +2,5 @@
 
 from typing import Final
 
-__all__ = ["EVENTS", "VARIANTS"]
-
 VARIANTS: Final = ("nmos", "cmos", "binary")  # binary: NMOS with decimal mode disconnected
 EVENTS: Final = ("instruction", "IRQ", "NMI", "RESET")  # the codes of a case's `event`

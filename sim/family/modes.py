@@ -19,8 +19,6 @@ from typing import Final
 
 from .address import Term, high, join, low, named, number, signed
 
-__all__ = ["MODES", "OFFSET_TARGET", "Clock", "Mode", "own_sequence"]
-
 
 @dataclass(frozen=True, slots=True)
 class Clock:

@@ -2,8 +2,6 @@
 
 from typing import Any, Final
 
-__all__ = ["ALWAYS", "FLAGS", "FLAG_BITS", "FLAG_MASK", "LOWEST_FIRST", "flags_of", "status_of"]
-
 #: As they lie in the byte, the highest first: the order of every report.
 FLAG_BITS: Final = {"n": 7, "v": 6, "d": 3, "i": 2, "z": 1, "c": 0}
 FLAGS: Final = "".join(FLAG_BITS)

@@ -11,11 +11,10 @@ from ..cases.exhaustive import exhaustive_cases
 from ..cases.kinds import forms_of, lay_reads
 from ..cases.layout import CASE, Cases
 from ..family.instructions import Instruction
-from ..mistakes.catalogue import MISTAKES, Mistake, Mistaken
+from ..mistakes.catalogue import MISTAKES
+from ..mistakes.mistake import Mistake, Mistaken
 from ..witness.comparison import Comparison
 from ..witness.model import Model
-
-__all__ = ["Count", "Exposure", "count_inputs", "documented_inputs", "expose"]
 
 #: The documented inputs: all A, M and C; with D set, those with digits of 0 to 9, or all of them.
 BINARY, VALID, DECIMAL = "binary", "valid decimal", "all decimal"

@@ -16,8 +16,6 @@ from typing import Any, Final, NamedTuple
 from ..netlist.compiled import FUNCTIONS, compile_wires
 from ..netlist.synthesis import ONE, ZERO, Gate, Netlist
 
-__all__ = ["Fault", "Injector", "Pin", "Sites", "Trace", "Watch", "apply", "fault_sites"]
-
 GATE: Final = "gate"
 FLOP: Final = "flip-flop"
 PORT: Final = "port"

@@ -31,8 +31,6 @@ from .redundant import KINDS, FaultProver, Reason
 from .scenarios import SCENARIOS, trace_cases, trace_lanes
 from .wires import Wires
 
-__all__ = ["FaultVerdict", "Grade", "Judge", "VariantGrade", "grade", "grade_size"]
-
 SWEEP: Final = "sweep"
 STAGES: Final = (SWEEP, *SCENARIOS)
 FORMS: Final = tuple(BY_KEY.values())

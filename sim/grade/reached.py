@@ -15,8 +15,6 @@ from carrywave.rtl.variant import Variant
 from ..family.instructions import BY_OPCODE
 from ..netlist.alu_gates import opcodes_of
 
-__all__ = ["POWER_UP", "STEPS", "opcodes_by_step"]
-
 #: The number of each step.
 STEPS: Final[dict[str, int]] = {name: step.value for name, step in Step.__members__.items()}
 

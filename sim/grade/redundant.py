@@ -25,8 +25,6 @@ from .faults import FLOP, GATE, PORT, Fault, Injector, Pin, sources_of
 from .reached import POWER_UP, STEPS, opcodes_by_step
 from .wires import Wires
 
-__all__ = ["INVARIANTS", "KINDS", "READ_IN", "FaultProver", "ProofError", "Reason"]
-
 TIMEOUT: Final = 60_000  # milliseconds, for one question
 NEARBY: Final = 24  # gates; most redundancy is between neighbours
 

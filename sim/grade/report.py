@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from rich.table import Table
     from rich.text import Text
 
-__all__ = ["draw_grade"]
-
 
 def draw_grade(result: Grade, console: Console, every: bool = False) -> None:
     """Tables of faults and mistakes; with `every`, each fault that no one can see."""

@@ -26,16 +26,6 @@ from ..witness.model import Model
 from .faults import Injector, Trace, Watch
 from .reached import POWER_UP
 
-__all__ = [
-    "SCENARIOS",
-    "DisagreementError",
-    "Lane",
-    "Scenario",
-    "image",
-    "trace_cases",
-    "trace_lanes",
-]
-
 PINS: Final = ("irq_n", "nmi_n", "reset_n")
 
 

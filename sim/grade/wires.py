@@ -7,8 +7,6 @@ from typing import Final
 from ..netlist.synthesis import Netlist
 from .faults import GATE, PORT, Fault, readers_of
 
-__all__ = ["REGISTERS", "Wires"]
-
 #: The flip-flops, by the names that they are drawn with.
 REGISTERS: Final = (
     "pc", "register_a", "register_x", "register_y", "low", "high", "latch", "stack.pointer",

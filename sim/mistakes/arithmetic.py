@@ -7,8 +7,6 @@ from typing import Final
 from ..witness.model import State, add, flag, signed, subtract
 from .mistake import Chapter, Column, adopt, again
 
-__all__ = ["COMPARES", "part", "register_of"]
-
 part = Chapter()
 COMPARES: Final = "CMP CPX CPY"
 

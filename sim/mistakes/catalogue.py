@@ -9,9 +9,6 @@ from itertools import chain
 from typing import Final
 
 from . import arithmetic, interrupting, logic_and_shifts, packed_decimal, stacking
-from .mistake import Mistake, Mistaken
-
-__all__ = ["BY_NUMBER", "MISTAKES", "SEQUENCE_ONLY", "Mistake", "Mistaken"]
 
 _PARTS: Final = (arithmetic, logic_and_shifts, packed_decimal, stacking, interrupting)
 

@@ -8,8 +8,6 @@ from ..witness.model import State
 from .mistake import Chapter, adopt
 from .stacking import ENTRIES, push_word
 
-__all__ = ["part"]
-
 part = Chapter()
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from ..witness.model import State, flag
 from .mistake import Chapter, Column
 
-__all__ = ["part"]
-
 part = Chapter()
 
 

@@ -13,8 +13,6 @@ from ..family.instructions import Instruction
 from ..family.members import VARIANTS
 from ..witness.model import Model, State
 
-__all__ = ["Chapter", "Column", "Edit", "Mistake", "Mistaken", "adopt", "again"]
-
 Column = Any
 #: Told the mnemonic or event, the state before, the right one after it, which it edits, and the
 #: variant.

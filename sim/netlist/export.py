@@ -12,9 +12,6 @@ from .synthesis import SCRIPT, NetlistError, rtlil_of, run_yosys, unit_name
 if TYPE_CHECKING:
     from os import PathLike
 
-
-__all__ = ["FORMATS", "export", "format_of", "module_of"]
-
 #: By the end of a file's name: what it is called, and the command that writes it.
 FORMATS: Final = {
     ".v": ("Verilog", "write_verilog FILE"),

@@ -8,8 +8,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["pack", "unpack"]
-
 
 def pack(column: npt.NDArray[Any], width: int) -> list[int]:
     """The planes of a column of unsigned numbers, lowest bit first."""

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
-__all__ = ["draw_adders", "draw_cost"]
-
 
 def draw_cost(cost: Cost, fpga: Fpga | None) -> RenderableType:
     """The table; at most 80 columns wide."""

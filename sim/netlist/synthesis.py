@@ -23,16 +23,6 @@ from ..system.files import written_beside
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-__all__ = [
-    "Gate",
-    "Netlist",
-    "NetlistError",
-    "drawn_netlist",
-    "netlist_by",
-    "rtlil_of",
-    "run_yosys",
-]
-
 #: One script for both builds of Yosys. `opt_merge` draws once what was drawn twice.
 SCRIPT: Final = (
     "hierarchy -top top", "proc", "flatten", "opt_expr", "opt_clean", "techmap",

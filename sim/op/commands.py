@@ -8,8 +8,6 @@ from ..cases.kinds import BY_KEY, happening, symbols_of
 from ..cases.layout import Cases
 from .operation import operand_of, takes
 
-__all__ = ["command_of", "numbers_of", "operation_command"]
-
 
 def numbers_of(case: Cases) -> tuple[str, list[int]]:
     """The mnemonic of a case, and the numbers that `carrywave op` takes for it."""

@@ -18,11 +18,6 @@ from ..system.errors import UnusableError
 from ..system.pictures import picture_of
 from ..witness.clocked import Clocked, Context, Recorder
 
-__all__ = [
-    "CHAIN", "SHOWN_FLAGS", "TOP", "BusClock", "Operation", "UsageError", "arrange", "form_of",
-    "operand_of", "operate", "takes",
-]  # fmt: skip
-
 #: The operations of the ALU that the adder's chain answers, and which carry enters it.
 CHAIN: Final = {
     "ADD": "C", "SUBTRACT": "C", "COMPARE": "1", "INCREMENT": "1", "DECREMENT": "0",

@@ -9,11 +9,6 @@ from ..family.status_byte import FLAG_BITS
 if TYPE_CHECKING:
     from .operation import Operation
 
-__all__ = [
-    "are_digits", "digit_note", "headings_of", "kinds_of", "names_of", "reasons_of", "signed",
-    "signed_reading",
-]  # fmt: skip
-
 INVALID: Final = "the makers call it invalid in decimal"  # of N, V and Z on NMOS
 ABOVE_NINE: Final = "a digit is above 9"
 

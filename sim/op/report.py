@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from ..family.modes import Clock
     from .operation import Operation
 
-__all__ = ["draw_operation"]
-
 WIDTH: Final = 10  # of the labels
 CELL: Final = 6  # of a bit
 

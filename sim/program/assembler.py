@@ -38,8 +38,6 @@ from .tokens import (
     nearest,
 )
 
-__all__ = ["ListingError", "assemble", "load"]
-
 _PINS: Final = (".irq", ".nmi", ".reset")
 _SIZES: Final = {".byte": 1, ".word": 2}
 _DIRECTIVES: Final = (".org", *_SIZES, *_PINS)

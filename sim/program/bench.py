@@ -26,8 +26,6 @@ from ..witness.clocked import (
 if TYPE_CHECKING:
     from .image import PinEvent, Program
 
-__all__ = ["Run", "Sequence", "run_program"]
-
 
 @dataclass(frozen=True, slots=True)
 class Sequence:

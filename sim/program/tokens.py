@@ -10,16 +10,6 @@ from typing import Final, NamedTuple, NoReturn
 
 from ..system.errors import UnusableError
 
-__all__ = [
-    "REGISTERS",
-    "Limits",
-    "ListingError",
-    "ListingExpression",
-    "ListingLine",
-    "ListingToken",
-    "nearest",
-]  # fmt: skip
-
 REGISTERS: Final = ("A", "X", "Y")
 Limits = tuple[int, int, str]  # the lowest value, the highest, and what it is
 

@@ -14,8 +14,6 @@ from ..family.instructions import Instruction
 from ..family.members import EVENTS
 from ..family.status_byte import status_of
 
-__all__ = ["Refuted", "case_of"]
-
 
 @dataclass(frozen=True, eq=False)
 class Refuted:

@@ -8,8 +8,6 @@ Sources: Eyes & Lichty, *Programming the 65816*, chapter 13; B. Clark, *Decimal 
 
 from typing import Final
 
-__all__ = ["PRELUDE"]
-
 PRELUDE: Final = """
 (define-fun bit ((f Bool)) (_ BitVec 1) (ite f #b1 #b0))
 (define-fun one ((f Bool)) (_ BitVec 8) (ite f #x01 #x00))

@@ -16,8 +16,6 @@ from ..netlist.compiled import compile_wires
 from ..netlist.synthesis import Netlist, NetlistError, netlist_by
 from .terms import BitTable, Query, UnknownError, Wire, term_of
 
-__all__ = ["Equivalence", "equivalence", "optimised_netlist"]
-
 #: The carries are no longer kept by name. Flip-flops stay as they are, without enable or reset of
 #: their own, so that they can be matched.
 OPTIMISED: Final = (

@@ -11,8 +11,6 @@ from ..netlist.compiled import compile_clock
 from ..netlist.synthesis import Netlist, NetlistError
 from .terms import BitTable, Wire, constant
 
-__all__ = ["Machine"]
-
 CONTROL: Final = ("control.position", "control.clock_number", "interrupts.cause")
 OUTPUTS: Final = ("address", "data_out", "write", "sync", "stopped", "clock_number")
 # The flip-flops, and the symbols for what is in them before.

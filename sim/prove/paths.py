@@ -18,8 +18,6 @@ from .machine import PINS, Machine
 from .specification import LONGEST, Specification
 from .terms import BitTable, Query, Wire, constant, read_terms, term_of
 
-__all__ = ["Path", "Paths"]
-
 Condition = tuple[Any, ...]
 Bus = tuple[dict[str, list[Wire]], ...]
 

@@ -20,8 +20,6 @@ from .paths import Path, Paths
 from .specification import SYMBOLS, Specification
 from .terms import DECLARED, BitTable, Query, UnknownError, Wire, read_terms, term_of, vector_of
 
-__all__ = ["Proof", "Prover"]
-
 TOLD: Final = ("clock_number", "write", "sync", "stopped")
 DISCARDED: Final = 0x5A  # what the gates witness puts on the bus where nothing is read
 PATHS: Final = 8  # a sequence with more of them is not proved; four are the most there should be

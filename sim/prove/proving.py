@@ -26,8 +26,6 @@ from .machine import Machine
 from .prover import TIMEOUT, Proof, Prover
 from .specification import Specification, specify
 
-__all__ = ["ProofReport", "RowProof", "VariantProof", "proof_size", "prove"]
-
 
 @dataclass
 class RowProof:

@@ -14,8 +14,6 @@ from .proving import ProofReport, RowProof
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["describe", "draw_proof"]
-
 
 def draw_proof(report: ProofReport, console: Console) -> None:
     """A table of all rows, and the first property that does not hold, in full."""

@@ -21,8 +21,6 @@ from ..family.instructions import ENTRIES, INSTRUCTIONS, Instruction
 from ..family.modes import OFFSET_TARGET, Clock
 from ..family.status_byte import FLAG_BITS
 
-__all__ = ["LONGEST", "SYMBOLS", "Specification", "specify"]
-
 LONGEST: Final = 8  # clocks for which there are pins
 
 #: What a specification speaks of, with the width in bits; 0 is a truth. The state before: registers

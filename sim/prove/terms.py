@@ -15,11 +15,6 @@ import z3
 from .definitions import PRELUDE
 from .specification import SYMBOLS
 
-__all__ = [
-    "DECLARED", "Bit", "BitTable", "Query", "UnknownError", "Wire", "constant", "read_terms",
-    "term_of", "vector_of",
-]  # fmt: skip
-
 Wire = Any  # 0, 1 or a Bit
 
 #: The symbols that a specification speaks of.

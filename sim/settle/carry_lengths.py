@@ -8,8 +8,6 @@ from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
-__all__ = ["Carries", "expected_carries", "going_on", "lengths"]
-
 
 @dataclass(frozen=True)
 class Carries:

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from .settling import Settling
     from .survey import AdderSurvey, Output, Survey
 
-__all__ = ["draw_settling", "draw_survey", "inputs_text"]
-
 AS_BEFORE: Final = "."
 
 

@@ -21,11 +21,6 @@ from ..netlist.synthesis import ONE, ZERO, Gate, drawn_netlist
 from ..op.operation import CHAIN, arrange
 from ..system.errors import UnusableError
 
-__all__ = [
-    "NAMES", "START", "WIDTHS", "SettleError", "Settling", "alu_of", "depth_of", "differing",
-    "generations", "name_of", "ports_of", "settle", "settled", "use_of",
-]  # fmt: skip
-
 START: Final = (0, 0, 0)  # A, M and the carry before
 NAMES: Final = ("a", "b", "carry_in", "decimal")  # the ALU's ports for them, and for D
 WIDTHS: Final = {"operand": 8, "carry": 9, "sum": 8, "result": 8}  # a flag has one bit

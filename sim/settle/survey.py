@@ -29,8 +29,6 @@ from .settling import (
     use_of,
 )  # fmt: skip
 
-__all__ = ["AdderSurvey", "Output", "Survey", "survey"]
-
 
 @dataclass(frozen=True)
 class Output:

@@ -11,8 +11,6 @@ from .results import SweepReport, fields_in_order
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["draw_sweep"]
-
 
 def draw_sweep(result: SweepReport, console: Console) -> None:
     """A table of all rows, and the first wrong case of each variant in full."""

@@ -13,8 +13,6 @@ from ..cases.kinds import forms_of
 from ..cases.layout import Cases, Outcomes, plain
 from ..witness.comparison import FIELDS, Comparison, Disagreement, Tally, differences
 
-__all__ = ["BUS", "Share", "SweepReport", "SweepRow", "VariantReport", "fields_in_order"]
-
 #: The field that is wrong where the bus did not show the published activity, clock by clock.
 BUS: Final = "bus"
 

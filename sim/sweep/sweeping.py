@@ -16,8 +16,6 @@ from ..witness.gates import Gates
 from ..witness.model import Model
 from .results import Share, SweepReport, SweepRow, VariantReport
 
-__all__ = ["sweep", "sweep_size"]
-
 SMALL: Final = 1 << 20  # so many cases are done before other processes have started
 
 Task = tuple[int, str, Instruction]  # its place, the variant and an opcode or entry

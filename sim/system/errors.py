@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-__all__ = ["AGREE", "DISAGREE", "UNUSABLE", "UnusableError"]
-
 AGREE, DISAGREE, UNUSABLE = 0, 1, 2
 
 

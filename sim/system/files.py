@@ -9,8 +9,6 @@ from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, Literal, overload
 
-__all__ = ["written_beside"]
-
 
 @overload
 def written_beside(

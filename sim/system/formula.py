@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from functools import reduce
 from typing import Any, Final
 
-__all__ = ["Formula", "named"]
-
 _OVER: Final = {
     "and": lambda a, b: a & b,
     "or": lambda a, b: a | b,

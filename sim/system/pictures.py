@@ -9,8 +9,6 @@ from importlib.metadata import entry_points
 
 from .errors import UnusableError
 
-__all__ = ["NothingToDrawError", "picture_of"]
-
 
 class NothingToDrawError(UnusableError):
     """There is nothing that a figure could show; the message is one line."""

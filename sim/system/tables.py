@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from rich.table import Table
 
-__all__ = ["plain_table"]
-
 
 def plain_table(
     *headings: str, style: str = "bold", gap: int = 2, folds: Collection[str] = ()

@@ -12,8 +12,6 @@ from typing import Any
 
 from .errors import UnusableError
 
-__all__ = ["Task", "Work", "WorkerError", "processors", "workers"]
-
 Task = tuple[Any, ...]  # a function of a module, and its arguments
 Work = Callable[[Iterable[Task]], Iterator[Any]]
 

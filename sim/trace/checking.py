@@ -22,8 +22,6 @@ from .parts import Part, TraceError
 from .report import TraceReport
 from .rows import answered, cases_of, columns_named, is_unbuilt, taken, why, written_of
 
-__all__ = ["check_part", "compare_trace"]
-
 _NOTHING: Final = (np.zeros(0, CASE), np.zeros(0, OUTCOME), np.zeros(0, OUTCOME))
 
 

@@ -15,8 +15,6 @@ import numpy.typing as npt
 
 from .parts import TraceError, arrow, place
 
-__all__ = ["Block", "Columns", "block_of", "resolved"]
-
 _EMPTY: Final = -(1 << 60)
 _UNREADABLE: Final = -(1 << 61)
 

@@ -17,8 +17,6 @@ from .read_csv import read_csv, split_csv
 from .read_json_lines import read_json_lines, split_json_lines
 from .read_parquet import read_parquet, split_parquet
 
-__all__ = ["parts_of", "read_part"]
-
 _FORMATS: Final[dict[str, Any]] = {
     ".csv": (split_csv, read_csv),
     ".jsonl": (split_json_lines, read_json_lines),

@@ -9,8 +9,6 @@ from typing import Final
 from . import parts
 from .parts import Part, TraceError, place, suffix_of
 
-__all__ = ["read_lines", "split_lines"]
-
 _LONGEST: Final = 1 << 28  # bytes at a time
 
 

@@ -19,8 +19,6 @@ from .parts import TraceError, place
 from .report import TraceReport, missing_of
 from .rows import reason_text, taken
 
-__all__ = ["EXAMPLES", "EdgeRow", "Partial", "judged"]
-
 #: Wrong rows of an instruction, and right ones, that are kept for a diagnosis: so many at most.
 EXAMPLES: Final = 1000
 _EXAMPLE: Final = np.dtype(

@@ -10,8 +10,6 @@ from typing import Any, Final
 
 from ..system.errors import UnusableError
 
-__all__ = ["ROWS", "Part", "Read", "TraceError", "arrow", "one_line", "place", "suffix_of"]
-
 ROWS: Final = 1 << 20  # at a time: many of each opcode for the gates, in some 200 MB
 
 #: What a format reads: Arrow's columns by name, how many rows they have, and how many rows of the

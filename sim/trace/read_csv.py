@@ -10,8 +10,6 @@ from .columns import Columns, resolved
 from .lines import read_lines, split_lines
 from .parts import Part, Read, TraceError, arrow, one_line, place
 
-__all__ = ["read_csv", "split_csv"]
-
 
 def split_csv(path: str) -> list[Part]:
     """The lines below the header."""

@@ -11,8 +11,6 @@ from .columns import Columns, resolved
 from .lines import read_lines, split_lines
 from .parts import Part, Read, TraceError, arrow, place
 
-__all__ = ["read_json_lines", "split_json_lines"]
-
 _LINES: Final = 1 << 16  # that are kept as Python's objects
 _HEAD: Final = 1000  # lines in which every key is found
 

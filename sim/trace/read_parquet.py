@@ -9,8 +9,6 @@ from . import parts
 from .columns import Columns, resolved
 from .parts import Part, Read, TraceError, arrow, one_line, place
 
-__all__ = ["read_parquet", "split_parquet"]
-
 
 def split_parquet(path: str) -> list[Part]:
     """Its row groups, of about `ROWS` rows together."""

@@ -22,9 +22,7 @@ from .rows import COLUMNS, LISTS, reason_text
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from ..diagnose.diagnosis import Cause
-
-__all__ = ["TraceReport", "draw_trace", "missing_of"]
+    from ..diagnose.question import Cause
 
 
 def missing_of(columns: Collection[str]) -> tuple[str, ...]:

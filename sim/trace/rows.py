@@ -27,11 +27,6 @@ from ..witness.gates import Gates
 from .columns import Block, Columns
 from .parts import TraceError
 
-__all__ = [
-    "COLUMNS", "LISTS", "answered", "cases_of", "columns_named", "reason_text", "taken", "why",
-    "written_of",
-]  # fmt: skip
-
 LISTS: Final = {
     name: tuple(f"{name}_{i}" for i in range(count))
     for name, count in (

@@ -25,7 +25,8 @@ from ..cases.layout import CASE, Cases, Outcomes, unnamed
 from ..cases.memory import possible
 from ..grade.faults import Fault, Injector, Trace, fault_sites
 from ..grade.scenarios import alike, trace_cases
-from ..mistakes.catalogue import MISTAKES, Mistake, Mistaken
+from ..mistakes.catalogue import MISTAKES
+from ..mistakes.mistake import Mistake, Mistaken
 from ..netlist.synthesis import cache_folder, drawn_netlist
 from ..system.errors import UnusableError
 from ..system.files import written_beside
@@ -33,8 +34,6 @@ from ..system.workers import processors, workers
 from ..witness.comparison import Comparison, differences
 from ..witness.gates import Gates
 from ..witness.model import Model
-
-__all__ = ["Vectors", "VectorsError", "compact"]
 
 POOL: Final = 8192  # one in so many of an opcode's or event's cases is asked about every fault
 WIDE: Final = 128  # and one in so many about those that the others do not show

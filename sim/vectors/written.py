@@ -17,8 +17,6 @@ from ..cases.layout import CASE, OUTCOME, layout_of, plain
 from ..system.files import written_beside
 from .compact import Vectors, VectorsError
 
-__all__ = ["SUFFIXES", "columns", "write"]
-
 
 def columns(vectors: Vectors) -> dict[str, npt.NDArray[Any]]:
     """The cases' columns, then the outcomes': `after_` stands before names that both have."""

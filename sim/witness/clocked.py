@@ -18,8 +18,6 @@ from ..family.instructions import BY_OPCODE, standing
 from ..family.members import EVENTS
 from ..family.status_byte import LOWEST_FIRST, flags_of, status_of
 
-__all__ = ["Clocked", "Registers", "StoppedError"]
-
 Context = Any  # Amaranth's testbench context, which it does not type
 PERIOD = 1e-6
 LONGEST = 8  # clocks in any sequence, and one to spare

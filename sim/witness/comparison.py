@@ -13,11 +13,6 @@ from ..cases.kinds import KEYS, in_order, keys_of, name_of_key
 from ..cases.layout import CASE, OUTCOME, Cases, Outcomes, plain
 from ..family.status_byte import FLAG_BITS
 
-__all__ = [
-    "FIELDS", "Comparison", "Disagreement", "Tally", "Witness", "compare", "differences",
-    "outside_of",
-]  # fmt: skip
-
 FLAG_FIELDS: Final = tuple(f"p.{name}" for name in FLAG_BITS)
 
 #: What is compared of an outcome, each flag by itself. Bits 4 and 5 of `p` are no flags.
@@ -333,6 +328,7 @@ def _beyond(outside: Outside, skipped: set[str], count: int) -> dict[str, npt.ND
 
 
 def spelled(name: str) -> tuple[str, ...]:
+    """The fields that a name stands for: "p" for all six flags."""
     return FLAG_FIELDS if name == "p" else (name,)
 
 

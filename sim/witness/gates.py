@@ -19,8 +19,6 @@ from ..netlist.compiled import ClockFunction, compile_clock, compile_wires
 from ..netlist.planes import pack, unpack
 from ..netlist.synthesis import Netlist, drawn_netlist
 
-__all__ = ["GateUnit", "Gates"]
-
 LONGEST: Final = 8
 BATCH: Final = 1 << 16  # rows at a time: the live wires stay in the processor's cache
 NOP: Final = 0xEA

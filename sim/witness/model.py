@@ -17,8 +17,6 @@ from ..family.instructions import Instruction, standing
 from ..family.members import VARIANTS
 from ..family.status_byte import flags_of, status_of
 
-__all__ = ["Model", "State", "decide_event"]
-
 # A column of integers, or one integer.
 Column = Any
 

@@ -16,8 +16,6 @@ from .comparison import FIELDS, FLAG_FIELDS, Comparison, Disagreement, Tally, di
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["report"]
-
 # The report. Bits are written in fours, most significant first.
 
 

@@ -1,8 +1,8 @@
 """The bus, clock by clock, against the published activity.
 
-The order of the clocks on NMOS is the maker's (*R6500 Microcomputer System Hardware Manual*, document
-29650 N31, 1978, appendix A, 'Summary of Single-Cycle Execution'); their number is also in Eyes &
-Lichty, *Programming the 65816*, chapter 18.
+The order of the clocks on NMOS is the maker's (*R6500 Microcomputer System Hardware Manual*,
+document 29650 N31, 1978, appendix A, 'Summary of Single-Cycle Execution'); their number is also in
+Eyes & Lichty, *Programming the 65816*, chapter 18.
 Each sequence is written out here with its addresses; none is taken from the project's own table.
 """
 

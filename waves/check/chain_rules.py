@@ -8,8 +8,6 @@ from carrywave.sim.witness.model import add_decimal, subtract_decimal
 
 from .findings import Window
 
-__all__ = ["judge_chain"]
-
 
 def judge_chain(w: Window) -> None:
     """Holds the chain and what follows from it to its inputs."""

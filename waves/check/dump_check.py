@@ -22,8 +22,6 @@ from .chain_rules import judge_chain
 from .findings import SHOWN, CheckReport, Finding, Window
 from .sequence_rules import judge_alike
 
-__all__ = ["check_dump"]
-
 Alike = tuple[int, bool]  # a key of BY_KEY, and whether an NMI takes the vector
 
 

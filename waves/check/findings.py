@@ -11,8 +11,6 @@ import numpy.typing as npt
 from ..vcd.read import Columns
 from ..vcd.signals import PERIOD, SIGNALS
 
-__all__ = ["SHOWN", "CheckReport", "Finding", "Window"]
-
 Array = npt.NDArray[Any]
 
 SHOWN: Final = 20  # findings kept; the others are counted

@@ -12,8 +12,6 @@ from carrywave.sim.system.colours import CARRY, QUIET, WRONG
 if TYPE_CHECKING:
     from .findings import CheckReport
 
-__all__ = ["draw_check"]
-
 
 def draw_check(report: CheckReport) -> RenderableType:
     """One line if all agrees; else the first findings, one a line."""

@@ -20,8 +20,6 @@ from carrywave.sim.witness.model import Model
 
 from .findings import Window
 
-__all__ = ["judge_alike"]
-
 Array = npt.NDArray[Any]
 
 REGISTERS: Final = {

@@ -12,8 +12,6 @@ from .sheet import BITS, BOX, ENDS, VALUES, Sheet, column
 if TYPE_CHECKING:
     from carrywave.sim.op.operation import Operation
 
-__all__ = ["bits_figure"]
-
 TOP: Final = 118
 GATES: Final = {"AND": "AND", "BIT": "AND", "OR": "OR", "XOR": "XOR"}
 FLAG_AT: Final = {bit: flag for flag, bit in FLAG_BITS.items()}

@@ -12,8 +12,6 @@ from .sheet import BITS, BOX, GATE, PITCH, VALUES, Sheet, bits_of, column
 if TYPE_CHECKING:
     from carrywave.sim.op.operation import Operation
 
-__all__ = ["chain_figure"]
-
 ADDER: Final = 62  # the height of a full adder
 LANE: Final = 44  # of the carry, below the adder's top
 OPERAND: Final = 14  # how far the two inputs are from the middle

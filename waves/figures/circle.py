@@ -13,8 +13,6 @@ from .svg import Figure, number
 if TYPE_CHECKING:
     from carrywave.sim.op.operation import Operation
 
-__all__ = ["Move", "draw_circle", "moves"]
-
 RADIUS: Final = 92
 OUTSIDE: Final = RADIUS + 11  # the track of the unsigned move
 INSIDE: Final = RADIUS - 13  # and of the signed one

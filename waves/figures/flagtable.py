@@ -13,8 +13,6 @@ from .svg import Figure
 if TYPE_CHECKING:
     from rich.console import Group
 
-__all__ = ["FlagTable", "flag_table"]
-
 TITLE: Final = "Which instruction updates which flag"
 NOTE: Final = "on cmos BRK clears D too"  # which the makers' table of flags does not show
 ROW: Final = 44

@@ -14,8 +14,6 @@ if TYPE_CHECKING:
 
     from .svg import Figure
 
-__all__ = ["operation_figure"]
-
 
 def operation_figure(op: Operation) -> Figure:
     """The figure of an operation. Raises NothingToDrawError."""

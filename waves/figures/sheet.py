@@ -12,8 +12,6 @@ from .svg import Figure
 if TYPE_CHECKING:
     from carrywave.sim.op.operation import Operation
 
-__all__ = ["BITS", "BOX", "ENDS", "GATE", "PITCH", "VALUES", "Sheet", "bits_of", "column", "say"]
-
 WIDTH: Final = 1280
 MARGIN: Final = 24
 PITCH: Final = 84  # of the columns, bit 7 on the left

@@ -16,8 +16,6 @@ from .svg import Figure
 if TYPE_CHECKING:
     from carrywave.sim.settle.survey import AdderSurvey, Survey
 
-__all__ = ["plot_survey"]
-
 WIDTH, HEIGHT = 1280, 570
 TOP, BOTTOM = 130, 490  # of both panels
 LEFT: Final = (96, 560)

@@ -18,8 +18,6 @@ import xml.etree.ElementTree as ET
 from collections.abc import Sequence
 from typing import Final
 
-__all__ = ["PALETTE", "TEXT_ROLES", "Figure", "number", "text_width"]
-
 #: Each role's colour on a light and on a dark page. Colour never stands alone: pair it with a
 #: stroke's weight, a dash, a mark or a word.
 PALETTE: Final = {

@@ -19,8 +19,6 @@ from ..vcd.read import Columns, closing_count, read_clocks
 from ..vcd.signals import PERIOD, SIGNALS, SignalSpec
 from .svg import Figure, text_width
 
-__all__ = ["TimingError", "resolve", "time_of", "timing_figure"]
-
 WIDTH: Final = 1280
 LEFT: Final = 192  # where the first clock begins
 RIGHT: Final = 1256

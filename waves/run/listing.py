@@ -24,8 +24,6 @@ from ..vcd.read import DumpError
 if TYPE_CHECKING:
     from os import PathLike
 
-__all__ = ["DEFAULT_CLOCKS", "RunError", "RunReport", "run_listing"]
-
 DEFAULT_CLOCKS: Final = 100_000
 
 

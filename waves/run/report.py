@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 
     from .listing import RunReport
 
-__all__ = ["draw_run"]
-
 STACK_SHOWN: Final = 6  # bytes
 
 

@@ -11,8 +11,6 @@ from carrywave.sim.family.status_byte import FLAGS, flags_of
 from .dump import Dump
 from .signals import PERIOD, SignalSpec
 
-__all__ = ["EMULATOR", "BesideDump"]
-
 
 def _specs() -> Iterator[SignalSpec]:
     for register in REGISTERS:

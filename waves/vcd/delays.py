@@ -15,8 +15,6 @@ from .signals import SETTLED, TEXT_BITS, text_value
 if TYPE_CHECKING:
     from carrywave.sim.settle.settling import Settling
 
-__all__ = ["write_settling"]
-
 TAIL: Final = 5  # gate delays in the waveform after the last change
 
 

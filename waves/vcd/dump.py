@@ -16,8 +16,6 @@ from carrywave.sim.family.status_byte import FLAGS
 
 from .signals import CLK, CLOSING, HALF, PERIOD, SIGNALS, TEXT_BITS, text_value
 
-__all__ = ["Dump"]
-
 OPERATION_TEXTS: Final = {
     operation.value: text_value(name, 12 * TEXT_BITS)
     for name, operation in AluOperation.__members__.items()

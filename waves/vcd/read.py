@@ -17,8 +17,6 @@ from carrywave.sim.system.errors import UnusableError
 
 from .signals import CLK, CLOSING, HALF, PERIOD, SETTLED, SIGNALS, TEXT_BITS, SignalSpec
 
-__all__ = ["Columns", "DumpError", "read_clocks"]
-
 #: A column a signal, by its path; a row a clock. A text signal's column holds strings.
 Columns = dict[str, npt.NDArray[Any]]
 

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from carrywave.sim.emulator.verdict import Verdict
     from carrywave.sim.prove.counterexample import Refuted
 
-__all__ = ["write_counterexample", "write_operation", "write_refuted", "write_wrong_case"]
-
 
 def write_operation(operation: Operation, file: IO[str]) -> None:
     """Runs an operation again, from the same flags, and writes its waveform."""

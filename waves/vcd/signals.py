@@ -8,8 +8,6 @@ from typing import Final
 
 from carrywave.sim.family.status_byte import FLAGS
 
-__all__ = ["CLK", "CLOSING", "HALF", "PERIOD", "SETTLED", "SIGNALS", "SignalSpec", "text_value"]
-
 PERIOD: Final = 1000  # of a clock, in timescale units of 1 ns: the family's customary 1 MHz
 HALF: Final = PERIOD // 2
 TEXT_BITS: Final = 8

@@ -15,7 +15,7 @@ import pytest
 
 from carrywave.sim.cli.main import cli as commands
 from carrywave.sim.family.instructions import BY_MNEMONIC
-from carrywave.waves.check.dump_check import CheckReport, Finding
+from carrywave.waves.check.findings import CheckReport, Finding
 from carrywave.waves.run import listing as bench
 
 pytestmark = pytest.mark.usefixtures("one_simulator")

@@ -29,7 +29,8 @@ from carrywave.sim.emulator.called import PythonFunction
 from carrywave.sim.emulator.verdict import judge
 from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, ENTRIES, INSTRUCTIONS
 from carrywave.sim.family.members import EVENTS, VARIANTS
-from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES, Mistaken
+from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES
+from carrywave.sim.mistakes.mistake import Mistaken
 from carrywave.sim.op.commands import operation_command
 from carrywave.sim.op.operation import operate
 from carrywave.sim.witness.comparison import FIELDS

@@ -20,12 +20,15 @@ from carrywave.sim.cases.exhaustive import exhaustive_cases
 from carrywave.sim.cases.kinds import BY_KEY, keys_of, lay_reads, name_of_key
 from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, Outcomes
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.diagnose.diagnosis import Cause, describe, diagnose
+from carrywave.sim.diagnose.diagnosis import diagnose
 from carrywave.sim.diagnose.inputs import AnswerInputs
+from carrywave.sim.diagnose.question import Cause
+from carrywave.sim.diagnose.report import describe
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.family.status_byte import FLAG_BITS
-from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES, Mistake, Mistaken
+from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES
+from carrywave.sim.mistakes.mistake import Mistake, Mistaken
 from carrywave.sim.witness.comparison import Comparison, differences
 from carrywave.sim.witness.model import Model
 

@@ -17,7 +17,8 @@ from carrywave.sim.cases.layout import CASE, Cases, Outcomes
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.instructions import BY_MNEMONIC, ENTRIES
 from carrywave.sim.family.members import EVENTS, VARIANTS
-from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES, SEQUENCE_ONLY, Mistake, Mistaken
+from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES, SEQUENCE_ONLY
+from carrywave.sim.mistakes.mistake import Mistake, Mistaken
 from carrywave.sim.witness.comparison import FIELDS, Comparison, compare
 from carrywave.sim.witness.model import Model, State
 

@@ -25,7 +25,8 @@ from rich.console import Console
 from carrywave.sim.cases.exhaustive import exhaustive_count
 from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS, NAMES
 from carrywave.sim.family.members import EVENTS, VARIANTS
-from carrywave.sim.mistakes.catalogue import BY_NUMBER, Mistaken
+from carrywave.sim.mistakes.catalogue import BY_NUMBER
+from carrywave.sim.mistakes.mistake import Mistaken
 from carrywave.sim.netlist.synthesis import (
     SCRIPT,
     Gate,

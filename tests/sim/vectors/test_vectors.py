@@ -23,7 +23,8 @@ from carrywave.sim.emulator.c_header import header
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.grade.faults import Injector, fault_sites
 from carrywave.sim.grade.scenarios import trace_cases
-from carrywave.sim.mistakes.catalogue import MISTAKES, Mistaken
+from carrywave.sim.mistakes.catalogue import MISTAKES
+from carrywave.sim.mistakes.mistake import Mistaken
 from carrywave.sim.netlist.synthesis import drawn_netlist
 from carrywave.sim.vectors import compact as vectors
 from carrywave.sim.vectors import written

@@ -11,7 +11,8 @@ import pytest
 
 from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE
 from carrywave.sim.family.members import EVENTS, VARIANTS
-from carrywave.waves.check.dump_check import CheckReport, Finding, _Checker, check_dump
+from carrywave.waves.check.dump_check import _Checker, check_dump
+from carrywave.waves.check.findings import CheckReport, Finding
 from carrywave.waves.vcd.read import read_clocks
 from carrywave.waves.vcd.signals import SIGNALS
 

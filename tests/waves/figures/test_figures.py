@@ -15,9 +15,10 @@ from tracked import HOUSE, tracked
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.op.operation import Operation, operate
+from carrywave.sim.system.pictures import NothingToDrawError
 from carrywave.waves.figures.circle import Move, moves
 from carrywave.waves.figures.flagtable import flag_table
-from carrywave.waves.figures.operation_figure import NothingToDrawError, operation_figure
+from carrywave.waves.figures.operation_figure import operation_figure
 from carrywave.waves.figures.svg import PALETTE, TEXT_ROLES, Figure, number
 from carrywave.waves.figures.timing import timing_figure
 

@@ -12,7 +12,8 @@ import pytest
 from carrywave.sim.program.assembler import assemble
 from carrywave.sim.program.bench import Sequence
 from carrywave.sim.witness.clocked import Registers
-from carrywave.waves.check.dump_check import CheckReport, Finding, check_dump
+from carrywave.waves.check.dump_check import check_dump
+from carrywave.waves.check.findings import CheckReport, Finding
 from carrywave.waves.run import listing as bench
 from carrywave.waves.run.listing import RunError, RunReport, move_stack, place, run_listing
 
