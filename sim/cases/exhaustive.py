@@ -5,8 +5,6 @@ name that the published clocks give it, or a single flag, "p.c" or "p.d". The `a
 stands behind the opcode, an address or an offset; the `vector` is the address that an entry finds.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from math import prod
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """Which instruction a case is, what it reads by name, and the order of instructions in reports."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Final
 

@@ -4,8 +4,6 @@ A case says nothing of instruction sets: it has the registers, and the bytes tha
 with its address, in the order in which they are read.
 """
 
-from __future__ import annotations
-
 from typing import Any, Final
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The memory that a case stands in."""
 
-from __future__ import annotations
-
 from itertools import combinations
 from typing import Final
 

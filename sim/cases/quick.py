@@ -1,7 +1,5 @@
 """The cases that are put to an emulator: some of each instruction, or all that can matter."""
 
-from __future__ import annotations
-
 from collections.abc import Collection, Iterator
 from functools import lru_cache
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Random cases, the same for the same seed."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any
 

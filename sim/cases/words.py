@@ -1,7 +1,5 @@
 """A case in words."""
 
-from __future__ import annotations
-
 import json
 
 import numpy as np

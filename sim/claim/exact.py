@@ -7,8 +7,6 @@ complete: no formula is simpler. Combinations of flags that never occur may come
 (Warren, *Hacker's Delight*, 2-14, counts those of an addition).
 """
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Mapping, Sequence
 from typing import Any, Final

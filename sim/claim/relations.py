@@ -5,8 +5,6 @@ gets wrong. The branch sequences are common practice of the trade; each is follo
 every input, and what it gets wrong is counted like everything else.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """The command `check`."""
 
-from __future__ import annotations
-
 import click
 
 from carrywave.waves.check.dump_check import check_dump

@@ -1,7 +1,5 @@
 """The command `claim`."""
 
-from __future__ import annotations
-
 import sys
 from functools import partial
 

@@ -1,7 +1,5 @@
 """The command `compare`."""
 
-from __future__ import annotations
-
 import sys
 from functools import partial
 from typing import NoReturn

@@ -1,7 +1,5 @@
 """The command `draw`."""
 
-from __future__ import annotations
-
 import os
 
 import click

@@ -1,7 +1,5 @@
 """The command `flags`."""
 
-from __future__ import annotations
-
 import click
 
 from carrywave.waves.figures.flagtable import flag_table

@@ -1,7 +1,5 @@
 """The command `grade`."""
 
-from __future__ import annotations
-
 import click
 
 from .options import json_option, variants_option

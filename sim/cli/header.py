@@ -1,7 +1,5 @@
 """The command `header`."""
 
-from __future__ import annotations
-
 import click
 
 from ..emulator.c_header import header as text

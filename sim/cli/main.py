@@ -1,7 +1,5 @@
 """The command line: which commands there are, and how each ends."""
 
-from __future__ import annotations
-
 import sys
 from importlib import import_module
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """The command `netlist`."""
 
-from __future__ import annotations
-
 import click
 from rich.console import Console
 

@@ -1,7 +1,5 @@
 """The command `op`."""
 
-from __future__ import annotations
-
 from functools import partial
 
 import click

@@ -1,7 +1,5 @@
 """What the commands take: numbers, mnemonics, and the options that several have."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import click

@@ -1,7 +1,5 @@
 """The command `run`."""
 
-from __future__ import annotations
-
 import click
 
 from carrywave.waves.run.listing import run_listing

@@ -1,7 +1,5 @@
 """The command `settle`."""
 
-from __future__ import annotations
-
 from functools import partial
 from typing import NoReturn
 

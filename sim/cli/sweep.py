@@ -1,7 +1,5 @@
 """The command `sweep`."""
 
-from __future__ import annotations
-
 import click
 
 from ..sweep.report import draw_sweep

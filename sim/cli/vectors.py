@@ -1,7 +1,5 @@
 """The command `vectors`."""
 
-from __future__ import annotations
-
 import click
 
 from ..vectors.compact import cached

@@ -1,7 +1,5 @@
 """When a fit is no chance: how much a wrong answer tells, and which rows are looked at."""
 
-from __future__ import annotations
-
 import math
 from typing import Final
 

@@ -4,8 +4,6 @@ A hypothesis is a witness: it is put to the same cases, and stands only if it an
 instruction's cases as the emulator did.
 """
 
-from __future__ import annotations
-
 import itertools
 from collections import Counter
 from collections.abc import Collection

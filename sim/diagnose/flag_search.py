@@ -4,8 +4,6 @@ A formula is given only if it holds in every row, and if so few are as short tha
 explanation.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Iterator
 from typing import Final

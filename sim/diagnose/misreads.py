@@ -4,8 +4,6 @@ The shipped adapters lay out what a case lists and clear the rest: who looks els
 of these bytes, or 0.
 """
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Each wrong field by itself: by a mistake that wholly shows, by a formula, or not at all."""
 
-from __future__ import annotations
-
 import itertools
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence

@@ -1,7 +1,5 @@
 """Named numbers that a wrong byte, address or number of clocks may be made of."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any, Final
 

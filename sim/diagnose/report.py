@@ -1,7 +1,5 @@
 """Causes as lines of text."""
 
-from __future__ import annotations
-
 import textwrap
 from collections import defaultdict
 from collections.abc import Sequence

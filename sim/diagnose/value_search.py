@@ -4,8 +4,6 @@ A formula is a name and what it computes of named numbers. It is given only if i
 row, and if so few are as short that chance is no explanation.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Callable, Iterable, Iterator

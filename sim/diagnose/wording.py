@@ -1,7 +1,5 @@
 """Fields, formulas and what is right, in words."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from typing import Final

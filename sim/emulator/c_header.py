@@ -1,7 +1,5 @@
 """The C header of a library's interface, made from the layouts of cases and outcomes."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

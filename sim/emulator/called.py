@@ -4,8 +4,6 @@ Each runs in a child process, so that a crash, an endless loop or an exit there 
 EmulatorError here, with the case that did it. POSIX only: it needs process groups.
 """
 
-from __future__ import annotations
-
 import os
 import shlex
 import tempfile

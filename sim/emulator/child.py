@@ -1,7 +1,5 @@
 """The process in which an emulator runs, seen from the bench."""
 
-from __future__ import annotations
-
 import json
 import os
 import select

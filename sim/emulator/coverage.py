@@ -1,7 +1,5 @@
 """Which of the documented opcodes a comparison covered, and by name those that it left out."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from collections.abc import Collection
 from dataclasses import dataclass

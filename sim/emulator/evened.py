@@ -1,7 +1,5 @@
 """What an emulator may answer either way: made even before its answers are compared."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from ..cases.layout import Cases, Outcomes

@@ -1,7 +1,5 @@
 """The emulator witness over a pipe: any command that reads and writes JSON Lines."""
 
-from __future__ import annotations
-
 import json
 import os
 import select

@@ -4,8 +4,6 @@ Sources: W65C02S data sheet (2020), tables 5-1 and 6-4; Eyes & Lichty, *Programm
 chapter 18. The two agree but for misprints.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final

@@ -10,8 +10,6 @@ carry for the third clock; as built is what the GTE *G65SC816* data sheet, table
 there, and the address without carry only in the clock that a crossing adds.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache

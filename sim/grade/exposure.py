@@ -1,7 +1,5 @@
 """Which cases of the sweep expose which planted mistake, and whether that is as documented."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import Any, Final
 

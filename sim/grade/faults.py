@@ -6,8 +6,6 @@ memory answers need not be asked anew: an address or a write that is wrong is se
 memory can answer it.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from heapq import heappop, heappush

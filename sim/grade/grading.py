@@ -5,8 +5,6 @@ A check that has never failed has told nothing. Each wire and pin of the netlist
 none of them sees is proved to be invisible, or stands in the report as a case that is missing.
 """
 
-from __future__ import annotations
-
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence

@@ -3,8 +3,6 @@
 This is all that the grade takes from the hardware's own tables.
 """
 
-from __future__ import annotations
-
 from typing import Any, Final
 
 from carrywave.rtl.decode import MODES

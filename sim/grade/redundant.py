@@ -7,8 +7,6 @@ in what a register holds while nothing reads it, the two may differ there: Z3 pr
 never differ in anything else.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Final, NamedTuple
 

@@ -4,8 +4,6 @@ The sweep's cases are single instructions. What a request does at each clock of 
 requests do to each other, and what an undocumented opcode does takes runs of several.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple

@@ -1,7 +1,5 @@
 """How the wires of a netlist are called in a report."""
 
-from __future__ import annotations
-
 from typing import Final
 
 from ..netlist.synthesis import Netlist

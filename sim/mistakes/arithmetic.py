@@ -1,7 +1,5 @@
 """Mistakes of ADC, SBC and the compares: carry, overflow, the operand's complement."""
 
-from __future__ import annotations
-
 from typing import Final
 
 from ..witness.model import State, add, flag, signed, subtract

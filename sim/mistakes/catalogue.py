@@ -3,8 +3,6 @@
 The catalogue and its numbers are common practice of the trade; the counts come from enumeration.
 """
 
-from __future__ import annotations
-
 from itertools import chain
 from typing import Final
 

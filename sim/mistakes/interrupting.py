@@ -1,7 +1,5 @@
 """Mistakes of BRK, IRQ, NMI and reset. The flags are what is pushed last."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from ..witness.model import State

@@ -1,7 +1,5 @@
 """Mistakes of BIT, the shifts and rotations, and the steps up and down."""
 
-from __future__ import annotations
-
 from ..witness.model import State, flag
 from .mistake import Chapter, Column
 

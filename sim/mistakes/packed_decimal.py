@@ -1,7 +1,5 @@
 """Mistakes of ADC, SBC and the compares in decimal mode."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Mistakes of pushes and pulls: the place on the stack, the order, what they leave in the flags."""
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

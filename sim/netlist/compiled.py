@@ -4,8 +4,6 @@ A wire is any value that has ``& | ^``: an integer whose bit i is case i, a NumP
 term of a solver. `ones` is the value with every case's bit set.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, Final
 

@@ -1,7 +1,5 @@
 """Columns of numbers as planes of bits, and back: bit i of a plane is row i."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The command that draws an operation."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 from ..cases.kinds import BY_KEY, happening, symbols_of

@@ -1,7 +1,5 @@
 """One operation on the hardware, with what the adder did in the clock that decided the flags."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final

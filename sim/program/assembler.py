@@ -16,8 +16,6 @@ Instructions, directives and registers may be in either case. ``BRK`` is two byt
 returns past both.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Collection
 from dataclasses import dataclass, replace

@@ -1,7 +1,5 @@
 """What an assembler makes of a listing: memory, pin events, lines."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 

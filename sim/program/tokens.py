@@ -1,7 +1,5 @@
 """The text of a listing: its lines as tokens, its expressions, and what is said of a wrong one."""
 
-from __future__ import annotations
-
 import difflib
 import re
 from collections.abc import Iterable

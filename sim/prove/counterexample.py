@@ -1,7 +1,5 @@
 """A property that does not hold, and a state that shows it."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any

@@ -4,8 +4,6 @@ Both get the same symbols for inputs and flip-flops, which are matched by name; 
 and every flip-flop's next value must be the same in all states, reachable or not.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, Final

@@ -1,7 +1,5 @@
 """A netlist, one clock of it as a function over symbols."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Any, Final
 

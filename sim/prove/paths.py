@@ -4,8 +4,6 @@ The opcode is a number, so control folds away and what is left is the datapath. 
 go on in several ways, as a flag, a carry or a pin says, each is followed by itself.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any

@@ -1,7 +1,5 @@
 """The proof of one instruction or entry, property by property."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Sequence
 from contextlib import suppress

@@ -9,8 +9,6 @@ proved to be a start again: of an instruction, or of the entry that the pins ask
 proved from any state at all. So what is proved holds of any program.
 """
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field

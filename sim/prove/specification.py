@@ -9,8 +9,6 @@ chapters 13 and 18. What follows an instruction, and an NMI that comes while BRK
 common practice of the trade.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product

@@ -1,7 +1,5 @@
 """How far carries go, over all pairs of operands, and what is known of that."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction

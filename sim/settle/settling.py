@@ -5,8 +5,6 @@ what changes in a step is worked out from the step before alone. The operation a
 line are those of the new operation before and after, so that what moves is the data's doing.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property

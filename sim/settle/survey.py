@@ -1,7 +1,5 @@
 """Every input of an operation settled at once: when each output is final, how far carries go."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction

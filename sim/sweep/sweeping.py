@@ -1,7 +1,5 @@
 """The sweep: the gates against the model, on every input that can matter to each instruction."""
 
-from __future__ import annotations
-
 import time
 from collections.abc import Callable, Collection
 from typing import Final

@@ -1,7 +1,5 @@
 """What the terminal's colours mean."""
 
-from __future__ import annotations
-
 from typing import Final
 
 # Roles, not decoration: what is 1, what is a carry that is 1, and what may be passed over.

@@ -1,7 +1,5 @@
 """What can go wrong without being a mistake of ours: told in one line, with its exit status."""
 
-from __future__ import annotations
-
 from typing import ClassVar
 
 AGREE, DISAGREE, UNUSABLE = 0, 1, 2

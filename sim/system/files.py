@@ -1,7 +1,5 @@
 """Output files: written beside their place, renamed when whole: no half file is ever seen."""
 
-from __future__ import annotations
-
 import os
 import shutil
 from collections.abc import Iterator

@@ -3,8 +3,6 @@
 The rooms below know no figures, so they ask by name; `pyproject.toml` says who answers.
 """
 
-from __future__ import annotations
-
 from importlib.metadata import entry_points
 
 from .errors import UnusableError

@@ -1,7 +1,5 @@
 """Processes that do tasks side by side."""
 
-from __future__ import annotations
-
 import os
 import signal
 import sys

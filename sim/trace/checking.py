@@ -1,7 +1,5 @@
 """A trace put to the gates, in this process or anywhere: part by part, the pieces merged."""
 
-from __future__ import annotations
-
 import os
 from collections import Counter
 from collections.abc import Callable, Collection, Mapping

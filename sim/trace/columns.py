@@ -3,8 +3,6 @@
 Whatever is no number is named by its file, line and column.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import lru_cache

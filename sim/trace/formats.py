@@ -3,8 +3,6 @@
 A format has a function that splits a file into parts, and one that reads a part.
 """
 
-from __future__ import annotations
-
 import os
 import re
 from collections.abc import Iterator

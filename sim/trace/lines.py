@@ -1,7 +1,5 @@
 """Lines of text: where a part of a file begins and ends."""
 
-from __future__ import annotations
-
 import os
 from collections.abc import Callable
 from typing import Final

@@ -1,7 +1,5 @@
 """What reading a trace has in common: its pieces, its places, and its errors."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib import import_module

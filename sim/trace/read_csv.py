@@ -1,7 +1,5 @@
 """CSV: lines of cells below a header."""
 
-from __future__ import annotations
-
 import csv
 import io
 from typing import Any

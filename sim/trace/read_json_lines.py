@@ -1,7 +1,5 @@
 """JSON Lines: one object a line."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable
 from functools import partial

@@ -1,7 +1,5 @@
 """Parquet: row groups of a file."""
 
-from __future__ import annotations
-
 from functools import partial
 from typing import Any
 

@@ -3,8 +3,6 @@
 What an instruction reads follows from its published clocks.
 """
 
-from __future__ import annotations
-
 from typing import Final
 
 import numpy as np

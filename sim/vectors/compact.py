@@ -4,8 +4,6 @@ As few as a greedy cover finds that still show every stuck-at fault of the netli
 cases show, and every planted mistake in every instruction that it is made in.
 """
 
-from __future__ import annotations
-
 import hashlib
 import json
 from collections.abc import Callable, Sequence

@@ -1,7 +1,5 @@
 """Vectors as files: CSV, JSON Lines, Parquet, a C header."""
 
-from __future__ import annotations
-
 import csv
 import io
 import json

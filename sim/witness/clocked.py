@@ -1,7 +1,5 @@
 """The clocked witness: the hardware in Amaranth's simulator, clock by clock."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Any, NamedTuple, Protocol
 

@@ -1,7 +1,5 @@
 """What must hold in every clock by itself: the adder's chain, the ALU's result, and its flags."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from carrywave.sim.witness.model import add_decimal, subtract_decimal

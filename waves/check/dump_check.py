@@ -6,8 +6,6 @@ the model's. What no rule can check are the pins, the bytes that memory holds an
 power-up: they are the run's input. Two reads of one address must still agree.
 """
 
-from __future__ import annotations
-
 import os
 from itertools import pairwise
 

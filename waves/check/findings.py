@@ -1,7 +1,5 @@
 """What a check reports: one signal, at one time, in one instruction."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import Any, Final
 

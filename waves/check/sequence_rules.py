@@ -1,7 +1,5 @@
 """What a sequence of clocks must show: the published bus, and what the model leaves behind."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final

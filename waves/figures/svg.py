@@ -9,8 +9,6 @@ A role is a name of PALETTE: the same role is another colour where the reader pr
 are CSS pixels, y downwards; the y of a text is its baseline.
 """
 
-from __future__ import annotations
-
 import copy
 import hashlib
 import re

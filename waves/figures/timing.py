@@ -1,7 +1,5 @@
 """A part of a waveform as a figure: levels, and buses and mnemonics as labelled bands."""
 
-from __future__ import annotations
-
 import difflib
 import os
 import re

@@ -1,7 +1,5 @@
 """A dump of one instruction with an emulator's registers and flags beside the unit's signals."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from typing import IO, Any, Final
 

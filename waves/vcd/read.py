@@ -1,7 +1,5 @@
 """Reads a dump back, clock by clock, in memory that does not grow with the file."""
 
-from __future__ import annotations
-
 import os
 import re
 import signal

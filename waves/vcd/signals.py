@@ -1,7 +1,5 @@
 """The signals of a waveform: their names, widths and types, and the shape of a clock."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
