@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from ..cases.kinds import BY_KEY, in_order
+from ..cases.kinds import KEYS, in_order, name_of_key
 from ..cases.layout import CASE, OUTCOME, REGISTERS, Cases, Outcomes, unnamed
 from ..emulator.coverage import Coverage
 from ..emulator.evened import evened
@@ -23,6 +23,13 @@ from .rows import reason_text, taken
 EXAMPLES: Final = 1000
 _EXAMPLE: Final = np.dtype(
     [("case", CASE), ("expected", OUTCOME), ("actual", OUTCOME), ("wrong", "?")]
+)
+# The same without the names of their fields, which NumPy copies much faster.
+_PLAIN: Final = np.dtype(
+    [
+        (name, f"V{_EXAMPLE[name].itemsize}" if name != "wrong" else "?")
+        for name in _EXAMPLE.names or ()
+    ]
 )
 Examples = dict[str, npt.NDArray[np.void]]
 
@@ -156,7 +163,12 @@ class Partial:
             self._place(self.first_wrong),
             self._place(self.first_unbuilt),
             np.concatenate(
-                [unnamed(one) for one in (np.zeros(0, _EXAMPLE), *self.examples.values())]
+                [unnamed(np.zeros(0, _EXAMPLE))]
+                + [
+                    unnamed(self.examples[name])
+                    for name, share in comparison.instructions.items()
+                    if share.mismatches
+                ]
             ).view(_EXAMPLE),
         )
 
@@ -205,16 +217,24 @@ def _examples(
     comparison: Comparison, key: npt.NDArray[Any], cases: Cases, expected: Outcomes,
     actual: Outcomes,
 ) -> Examples:  # fmt: skip
-    """The first rows, right and wrong, of each instruction that is wrong somewhere."""
+    """The first rows of each instruction, right and wrong: the same wherever a trace is cut."""
+    order = np.argsort(key, kind="stable")
+    edges = np.searchsorted(key[order], np.arange(KEYS + 1))
+    spans: dict[str, list[npt.NDArray[np.int64]]] = {}
+    for one in np.flatnonzero(np.diff(edges)).tolist():
+        spans.setdefault(name_of_key(one), []).append(order[edges[one] : edges[one + 1]])
     found: Examples = {}
     for name, share in comparison.instructions.items():
+        most = None if share.mismatches else EXAMPLES
+        rows = np.sort(np.concatenate([span[:most] for span in spans[name]]))[:most]
+        sides = [taken(side, rows) for side in (cases, expected, actual)]
+        some = np.zeros(len(rows), _PLAIN)
+        for which, side in zip(("case", "expected", "actual"), sides, strict=True):
+            some[which] = unnamed(side)
         if share.mismatches:
-            rows = np.flatnonzero(np.isin(key, [k for k in BY_KEY if BY_KEY[k].mnemonic == name]))
-            one = np.zeros(len(rows), _EXAMPLE)
-            one["case"], one["expected"], one["actual"] = cases[rows], expected[rows], actual[rows]
-            masks = differences(expected[rows], actual[rows], comparison.skipped)
-            one["wrong"] = np.logical_or.reduce([*masks.values()])
-            found[name] = _few(one)
+            masks = differences(sides[1], sides[2], comparison.skipped)
+            some["wrong"] = np.logical_or.reduce([*masks.values()])
+        found[name] = _few(some.view(_EXAMPLE))
     return found
 
 

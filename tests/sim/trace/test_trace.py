@@ -251,6 +251,9 @@ def test_a_file_in_parts_says_the_same(
     told: list[int] = []
     report = compare_trace(path, progress=told.append, processes=1)
     assert report.to_json() == whole.to_json()
+    for mine, other in zip(report.evidence(), whole.evidence(), strict=True):
+        assert len(mine) > 1000
+        assert mine.tobytes() == other.tobytes()
     assert told == [*range(1, len(parts) + 1)]
     balance(report)
 
