@@ -1,5 +1,6 @@
-"""Which instruction a case is, what it reads by name, and the order of instructions in reports."""
+"""Which instruction a case is, what it reads by name, the order of reports; a case in words."""
 
+import json
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Final
 
@@ -8,7 +9,7 @@ import numpy.typing as npt
 
 from ..family.instructions import BY_MNEMONIC, BY_OPCODE, ENTRIES, NAMES, Instruction
 from ..family.members import EVENTS
-from .layout import REGISTERS, Cases
+from .layout import REGISTERS, Cases, plain
 
 #: A key is an opcode, or 256 times the event whose entry comes instead.
 KEYS: Final = 256 * len(EVENTS)
@@ -46,7 +47,11 @@ def name_of_key(key: int) -> str:
 
 def instruction_of(case: Cases) -> str:
     """What one case counts as: a mnemonic, "IRQ", "NMI" or "RESET"; a masked IRQ is no IRQ."""
-    return name_of_key(int(keys_of(np.asarray(case).reshape(1))[0]))
+    return name_of_key(_key_of(case))
+
+
+def _key_of(case: Cases) -> int:
+    return int(keys_of(np.asarray(case).reshape(1))[0])
 
 
 def alike(keys: npt.NDArray[Any]) -> Iterator[tuple[int, npt.NDArray[np.int64]]]:
@@ -100,3 +105,46 @@ def symbols_of(cases: Cases, instruction: Instruction) -> dict[str, npt.NDArray[
     """All `Symbols` of the cases as a plain dictionary."""
     symbols = Symbols(cases, instruction)
     return {name: symbols[name] for name in (*REGISTERS, *instruction.reads)}
+
+
+# In words
+
+
+def facts_of(case: Cases) -> list[str]:
+    """What a case reads beside its instruction: the operand and where it lies, what is pulled."""
+    key = _key_of(case)
+    if key not in BY_KEY:
+        return []
+    facts, pulled, vector = [], [], 0
+    pairs = zip(case["read_address"].tolist(), case["read_value"].tolist(), strict=True)
+    length = BY_KEY[key].mode.length
+    for name, (address, value) in list(zip(BY_KEY[key].reads, pairs, strict=False))[length:]:
+        if name == "m":
+            facts.append(f"operand {value:02X} at {address:04X}")
+        elif name.startswith("pull"):
+            pulled.append(f"{value:02X}")
+        elif name == "vector.low":
+            vector = value
+        elif name == "vector.high":
+            facts.append(f"vector {value:02X}{vector:02X}")
+    return [*facts, *([f"above SP {' '.join(pulled)}"] if pulled else [])]
+
+
+def code_of(case: Cases) -> str:
+    """The bytes of a case's instruction in hex; nothing for an event."""
+    key = _key_of(case)
+    length = BY_KEY[key].mode.length if key in BY_KEY else 1
+    return " ".join(f"{byte:02X}" for byte in case["read_value"][:length].tolist())
+
+
+def describe_case(case: Cases | None) -> list[str]:
+    """A case in two lines for people and one for programs; no lines for none."""
+    if case is None:
+        return []
+    head = f"{instruction_of(case)} {code_of(case)}".rstrip()
+    registers = " ".join(f"{name}={case[name]:02X}" for name in ("a", "x", "y", "sp", "p"))
+    return [
+        "; ".join([f"{head} at {case['pc']:04X}", *facts_of(case)]),
+        registers,
+        json.dumps(plain(case), separators=(",", ":")),
+    ]

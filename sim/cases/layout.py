@@ -16,31 +16,17 @@ REGISTERS: Final = ("pc", "a", "x", "y", "sp", "p")
 _REGISTERS: Final = [(name, "<u2" if name == "pc" else "u1") for name in REGISTERS]
 READS: Final = 5  # at most, in a case
 WRITES: Final = 3  # at most, in an outcome
+_READ: Final = [("read_value", "u1", READS), ("read_address", "<u2", READS)]
+_WRITTEN: Final = [("write_value", "u1", WRITES), ("write_address", "<u2", WRITES)]
 
 #: One instruction or interrupt and the state it starts from; 24 bytes. `event` is an index into
 #: `EVENTS`. Of `read_value` and `read_address` the first `reads` count: what lies in memory and is
 #: read, the opcode first, in the order of the published clocks. What these discard is not there.
-CASE: Final = np.dtype(
-    [
-        ("event", "u1"),
-        ("reads", "u1"),
-        *_REGISTERS,
-        ("read_value", "u1", READS),
-        ("read_address", "<u2", READS),
-    ]
-)
+CASE: Final = np.dtype([("event", "u1"), ("reads", "u1"), *_REGISTERS, *_READ])
 
 #: The state that is left and what was written, in order; 18 bytes. `p` has bits 4 and 5 set;
 #: `cycles` is the number of clocks, 0 is 'not counted'.
-OUTCOME: Final = np.dtype(
-    [
-        *_REGISTERS,
-        ("cycles", "u1"),
-        ("writes", "u1"),
-        ("write_value", "u1", WRITES),
-        ("write_address", "<u2", WRITES),
-    ]
-)
+OUTCOME: Final = np.dtype([*_REGISTERS, ("cycles", "u1"), ("writes", "u1"), *_WRITTEN])
 
 
 def layout_of(dtype: np.dtype[np.void]) -> list[tuple[str, str, int]]:

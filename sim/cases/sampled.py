@@ -1,15 +1,27 @@
-"""Random cases, the same for the same seed."""
+"""Random cases, the same for the same seed; and those that are put to an emulator.
 
-from collections.abc import Iterable
-from typing import Any
+These are some of each instruction, "quick", or all that can matter, "full".
+"""
+
+from collections.abc import Collection, Iterable, Iterator
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
-from ..family.instructions import INSTRUCTIONS, Instruction
-from ..family.members import EVENTS
-from .kinds import BY_KEY, alike, keys_of, lay_reads
-from .layout import CASE, Cases
+from ..family.instructions import BY_OPCODE, INSTRUCTIONS, NAMES, Instruction
+from ..family.members import EVENTS, VARIANTS
+from .exhaustive import exhaustive_cases, exhaustive_count
+from .kinds import BY_KEY, alike, forms_of, keys_of, lay_reads, symbols_of
+from .layout import CASE, Cases, unnamed
 from .memory import possible
+
+QUICK: Final = 1024  # cases of an opcode or event, half of them at the corners
+CORNERS: Final = (
+    0x00, 0x01, 0x02, 0x09, 0x0F, 0x10, 0x50, 0x7F, 0x80, 0x81, 0x99, 0x9A, 0xA0, 0xF0, 0xFE, 0xFF,
+)  # fmt: skip
 
 
 def sampled_cases(
@@ -37,16 +49,103 @@ def sampled_cases(
     for key, rows in alike(keys_of(cases)):
         left = rows
         while len(left):
-            block = cases[left]
-            _draw(block, BY_KEY[key], rng)
+            block, form = cases[left], BY_KEY[key]
+            columns: dict[str, Any] = {name: block[name].astype(np.uint16) for name in ("pc", "sp")}
+            columns |= {name: rng.integers(0, 256, len(block)) for name in form.reads}
+            lay_reads(block, form, columns)
             cases[left] = block
             left = left[~possible(block)]
     return cases
 
 
-def _draw(cases: Cases, instruction: Instruction, rng: np.random.Generator) -> None:
-    """Draws the bytes that an instruction reads."""
-    columns: dict[str, Any] = {name: cases[name].astype(np.uint16) for name in ("pc", "sp")}
-    for name in instruction.reads:
-        columns[name] = rng.integers(0, 256, len(cases))
-    lay_reads(cases, instruction, columns)
+# What an emulator is put
+
+
+def forms_named(names: Collection[str] = ()) -> dict[str, list[Instruction]]:
+    """What names ask for, by mnemonic or event in the order of `NAMES`; everything by default.
+
+    A name is one of `NAMES`, or an opcode in hex, "69". Raises ValueError for another.
+    """
+    opcodes = {f"{opcode:02X}" for opcode in BY_OPCODE}
+    for name in names:
+        if name not in NAMES and name not in opcodes:
+            raise ValueError(
+                f"instruction {name!r}: expected a mnemonic, an opcode in hex, IRQ, NMI or RESET"
+            )
+    found = {
+        name: [
+            form for form in forms_of(name)
+            if not names or name in names
+            or (form.opcode is not None and f"{form.opcode:02X}" in names)
+        ]
+        for name in NAMES
+    }  # fmt: skip
+    return {name: forms for name, forms in found.items() if forms}
+
+
+def _sample_size(instruction: Instruction) -> int:
+    # With D set these are another computation.
+    return 2 * QUICK if instruction.mnemonic in ("ADC", "SBC") else QUICK
+
+
+@lru_cache(maxsize=1)
+def compact_cases() -> Cases:
+    """The compact sets of all variants, as `vectors.compact` finds them; a test makes them anew."""
+    sets = [np.load(Path(__file__).with_name(f"compact_{variant}.npy")) for variant in VARIANTS]
+    return np.unique(np.concatenate([unnamed(cases) for cases in sets])).view(CASE)
+
+
+def _compact_of(instruction: Instruction) -> Cases:
+    cases = compact_cases()
+    event = _event_of(instruction)
+    wanted = cases["event"] == event
+    if not event:
+        wanted &= cases["read_value"][:, 0] == instruction.opcode
+    return cases.take(np.flatnonzero(wanted))
+
+
+def _event_of(instruction: Instruction) -> int:
+    return EVENTS.index(instruction.mnemonic) if instruction.opcode is None else 0
+
+
+def quick_cases(instruction: Instruction, seed: int = 0) -> Cases:
+    """Some cases of an opcode or event: random ones, some from the corners, the compact sets."""
+    event = _event_of(instruction)
+    place = 256 + event if instruction.opcode is None else instruction.opcode
+    count = _sample_size(instruction)
+    drawn = INSTRUCTIONS if event else (instruction,)
+    cases = sampled_cases(count, seed * 512 + place, drawn, [EVENTS[event]])
+    half = cases[count // 2 :]
+    rng = np.random.default_rng([seed, place])
+
+    def corners() -> npt.NDArray[np.uint8]:
+        return rng.choice(np.array(CORNERS, np.uint8), len(half))
+
+    for register in ("a", "x", "y", "sp"):
+        half[register] = corners()
+    for key, rows in alike(keys_of(half)):  # a masked IRQ is any instruction
+        block, form = half[rows], BY_KEY[key]
+        columns = symbols_of(block, form)
+        for name in form.reads if not event else ():
+            if name in ("m", "offset") or name.startswith("pull"):
+                columns[name] = corners().astype(np.uint16)
+        lay_reads(block, form, columns)
+        half[rows] = block
+    return np.concatenate([unnamed(cases), unnamed(_compact_of(instruction))]).view(CASE)
+
+
+def count_cases(which: str, names: Collection[str] = ()) -> int:
+    """How many cases there are, "quick" or "full"; a few of the full ones may be left out."""
+    forms = [form for named in forms_named(names).values() for form in named]
+    if which == "full":
+        return sum(map(exhaustive_count, forms))
+    return sum(len(_compact_of(form)) + _sample_size(form) for form in forms)
+
+
+def batches(instructions: Collection[Instruction], which: str, seed: int = 0) -> Iterator[Cases]:
+    """The cases of opcodes and events, "quick" or "full", one after another."""
+    for instruction in instructions:
+        if which == "full":
+            yield from exhaustive_cases(instruction)
+        else:
+            yield quick_cases(instruction, seed)

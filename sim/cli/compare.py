@@ -8,7 +8,7 @@ import click
 
 from carrywave.waves.vcd.recorded import write_wrong_case
 
-from ..cases.quick import count_cases
+from ..cases.sampled import count_cases
 from ..emulator.called import Library, PythonFunction
 from ..emulator.pipe import Pipe
 from ..emulator.report import draw_verdict

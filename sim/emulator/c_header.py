@@ -110,9 +110,7 @@ def _struct(kind: str, dtype: np.dtype[np.void]) -> str:
 
 def _asserts(kind: str, dtype: np.dtype[np.void]) -> str:
     struct = f"struct carrywave_{kind}"
-    places = {name: place[1] for name, place in (dtype.fields or {}).items()}
     lines = [f"CARRYWAVE_ASSERT(sizeof({struct}) == {dtype.itemsize});"]
-    lines += [
-        f"CARRYWAVE_ASSERT(offsetof({struct}, {name}) == {at});" for name, at in places.items()
-    ]
+    for name, place in (dtype.fields or {}).items():
+        lines.append(f"CARRYWAVE_ASSERT(offsetof({struct}, {name}) == {place[1]});")
     return "\n".join(lines)

@@ -106,18 +106,19 @@ class _InProcess:
 
     def execute(self, cases: Cases) -> Outcomes:
         """Answers each case. Raises BadAnswerError or what the function raises."""
-        self.outside = {}
-        return self._whole(cases) if self._arrays else self._each(cases)
-
-    def _each(self, cases: Cases) -> Outcomes:
         import struct
 
         import numpy as np
 
+        from ..cases.kinds import describe_case
         from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT
-        from ..cases.words import describe_case
-        from .host import case_maker, format_of, packer
+        from .host import array_of, case_maker, format_of, packer
 
+        self.outside = {}
+        if self._arrays:
+            # A copy: the function may write to it.
+            answer: Outcomes = array_of(self._call(cases.copy()), OUTCOME, cases.shape)
+            return answer
         case_of, packed = case_maker(CASE_LAYOUT), packer(OUTCOME_LAYOUT)
         unpack = struct.Struct(format_of(CASE_LAYOUT)).iter_unpack
         answers = []
@@ -132,10 +133,3 @@ class _InProcess:
             if outside:
                 self.outside[i] = outside
         return np.frombuffer(b"".join(answers), OUTCOME)
-
-    def _whole(self, cases: Cases) -> Outcomes:
-        from ..cases.layout import OUTCOME
-        from .host import array_of
-
-        answer: Outcomes = array_of(self._call(cases.copy()), OUTCOME, cases.shape)
-        return answer  # to a copy: the function may write to it

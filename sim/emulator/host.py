@@ -213,7 +213,8 @@ def _function(target: str) -> Callable[[Any], Any]:
     return found
 
 
-def _scalar(job: dict[str, Any], shared: Shared, function: Callable[[Any], Any]) -> Call:
+def _scalar(job: dict[str, Any], shared: Shared) -> Call:
+    function = _function(job["target"])
     case_of, packed = case_maker(job["case"]), packer(job["outcome"])
     unpack, memory = struct.Struct(format_of(job["case"])).unpack_from, shared.memory
 
@@ -243,7 +244,8 @@ def array_of(answer: Any, dtype: Any, shape: tuple[int, ...]) -> Any:
     return answer
 
 
-def _arrays(job: dict[str, Any], shared: Shared, function: Callable[[Any], Any]) -> Call:
+def _arrays(job: dict[str, Any], shared: Shared) -> Call:
+    function = _function(job["target"])
     import numpy as np
 
     case, outcome = (
@@ -262,13 +264,6 @@ def _arrays(job: dict[str, Any], shared: Shared, function: Callable[[Any], Any])
         return {}
 
     return call
-
-
-def _loaded(job: dict[str, Any], shared: Shared) -> Call:
-    if job["kind"] == "library":
-        return _library(job, shared)
-    function = _function(job["target"])
-    return (_arrays if job["kind"] == "arrays" else _scalar)(job, shared, function)
 
 
 def _blame(error: BaseException) -> str:
@@ -323,7 +318,7 @@ def _serve(job: dict[str, Any], channel: _Channel) -> None:
     """Answers orders, each a number of cases and whether to go one by one."""
     shared = Shared(job["memory"], job["rows"], job["case"], job["outcome"])
     try:
-        call = _loaded(job, shared)
+        call = {"library": _library, "scalar": _scalar, "arrays": _arrays}[job["kind"]](job, shared)
     except BadAnswerError as error:
         channel.say(error=str(error))
         return

@@ -15,7 +15,7 @@ import numpy as np
 
 from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, Cases, Outcomes
 from . import host
-from .child import LOOK, POLITE, TIMEOUT, Child, Emulator, EmulatorError, EndedError
+from .called import LOOK, POLITE, TIMEOUT, Child, Emulator, EmulatorError, EndedError
 
 LINES: Final = 1 << 12  # at a time, as text
 LONGEST: Final = 1 << 16  # bytes in a line
@@ -97,7 +97,7 @@ class Pipe(Emulator):
         try:
             return self._converse(cases)
         except EmulatorError:
-            self._kill()
+            self._end(patience=0)
             raise
 
     def _converse(self, cases: Cases) -> Outcomes:

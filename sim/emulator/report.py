@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
     from ..diagnose.question import Cause
-    from .verdict import Verdict
+    from .verdict import Coverage, Verdict
 
 
 def draw_verdict(verdict: Verdict, console: Console) -> None:
@@ -21,12 +21,7 @@ def draw_verdict(verdict: Verdict, console: Console) -> None:
     from rich.text import Text
 
     report(verdict.comparison, console)
-    lines = verdict.coverage.lines()
-    if verdict.unknown:
-        lines.append("D after RESET is unknown on NMOS: not compared.")
-    if verdict.one_write:
-        what = "NMOS's write of the unmodified byte"
-        lines.append(f"Not counted: {what}, left out in {verdict.one_write:,} cases.")
+    lines = remarks(verdict.coverage, bool(verdict.unknown), verdict.one_write)
     if verdict.left_out:
         lines.append(f"Left out: {verdict.left_out:,} cases that no one memory can hold.")
     for line in lines:
@@ -37,6 +32,17 @@ def draw_verdict(verdict: Verdict, console: Console) -> None:
     if verdict.command == verdict.waveform_command:
         del commands["To draw it"]
     draw_why(verdict.first.case, verdict.variant, commands, verdict.likely, console)
+
+
+def remarks(coverage: Coverage, unknown: bool, one_write: int) -> list[str]:
+    """What was covered, and what could be either way."""
+    lines = coverage.lines()
+    if unknown:
+        lines.append("D after RESET is unknown on NMOS: not compared.")
+    if one_write:
+        what = "NMOS's write of the unmodified byte"
+        lines.append(f"Not counted: {what}, left out in {one_write:,} cases.")
+    return lines
 
 
 def draw_why(

@@ -1,7 +1,8 @@
-"""The verdict on an emulator: put beside the gates, what differs, why, and how it looks."""
+"""The verdict on an emulator: put beside the gates, what differs and why, what was covered."""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -13,18 +14,70 @@ import numpy as np
 from ..cases.kinds import instruction_of
 from ..cases.layout import CASE, OUTCOME, Cases, Outcomes
 from ..cases.memory import possible
-from ..cases.quick import batches, forms_named
+from ..cases.sampled import batches, forms_named
+from ..family.instructions import BY_OPCODE, DOCUMENTED
 from ..op.commands import operation_command
 from ..witness.comparison import FIELDS, Comparison, Disagreement, Witness, outside_of
 from ..witness.gates import Gates
-from .coverage import Coverage
-from .evened import evened
 
 if TYPE_CHECKING:
     from ..diagnose.question import Cause
 
 EVIDENCE: Final = 1 << 21  # cases that a diagnosis is given whole
 THINNED: Final = 63  # then one in so many; odd, so that no bit of a grid stands still
+_D: Final = np.uint8(8)  # in the status byte
+_MODES: Final = (
+    "", "A", "#", "zp", "zp,X", "zp,Y", "abs", "abs,X", "abs,Y", "(zp,X)", "(zp),Y", "(abs)",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """The opcodes of which a case was compared, all of them built."""
+
+    opcodes: frozenset[int] = frozenset()
+    variant: str = "nmos"
+
+    @property
+    def not_compared(self) -> list[int]:
+        """Those that are built, but were not asked for or not recorded."""
+        return sorted(BY_OPCODE.keys() - self.opcodes)
+
+    @property
+    def not_built(self) -> list[int]:
+        """Those of which nothing can be asked yet."""
+        return sorted(DOCUMENTED.keys() - BY_OPCODE.keys())
+
+    def lines(self) -> list[str]:
+        """In words: how many of how many, and by name the others."""
+        said = [f"Covered: {len(self.opcodes)} of {len(DOCUMENTED)} documented opcodes."]
+        if self.not_compared:
+            said.append(f"Opcodes not compared: {grouped(self.not_compared)}.")
+        if self.not_built:
+            said.append(f"Documented, not built yet: {grouped(self.not_built)}.")
+        if self.variant == "cmos":
+            said.append("What CMOS adds to these is not built yet.")
+        return said
+
+    def to_json(self) -> dict[str, Any]:
+        """The same as numbers and lists of names."""
+        return {
+            "documented": len(DOCUMENTED),
+            "covered": len(self.opcodes),
+            "not_compared": [" ".join(DOCUMENTED[code]).strip() for code in self.not_compared],
+            "not_built": [" ".join(DOCUMENTED[code]).strip() for code in self.not_built],
+        }
+
+
+def grouped(opcodes: Collection[int]) -> str:
+    """Opcodes by name, mnemonics with the same modes together: LDX STX zp abs; JMP (abs)."""
+    modes = defaultdict(list)
+    for mnemonic, mode in map(DOCUMENTED.__getitem__, opcodes):
+        modes[mnemonic].append(mode)
+    alike = defaultdict(list)
+    for mnemonic in sorted(modes):
+        alike[" ".join(sorted(modes[mnemonic], key=_MODES.index))].append(mnemonic)
+    return "; ".join(f"{' '.join(names)} {where}".strip() for where, names in alike.items())
 
 
 @dataclass(frozen=True)
@@ -98,7 +151,7 @@ def judge(
 ) -> Verdict:
     """Puts the same cases to the gates and to the emulator.
 
-    Those of all instructions and events, or of the `names` that `quick.forms_named` takes.
+    Those of all instructions and events, or of the `names` that `sampled.forms_named` takes.
     `which` is "quick", some thousand cases of each instruction, or "full", every one that can
     matter. `progress` is told how many are done. Raises what the emulator raises, ValueError for an
     unknown name or field, and NetlistError if the gates cannot be made.
@@ -134,6 +187,30 @@ def judge(
         {} if known else {"RESET": ["p.d"]}, left_out, one_write, covered,
         _asked(emulator, variant, which, seed, skip),
     )  # fmt: skip
+
+
+def evened(cases: Cases, expected: Outcomes, actual: Outcomes, variant: str) -> Outcomes:
+    """The actual outcomes, the expected ones put in where both ways are right.
+
+    Of two writes to one address in a row, as NMOS does them in a read-modify-write, an emulator
+    may leave out the first: it is put before the other, at the other's address. D after RESET is
+    unknown on NMOS: it is as expected. The arrays are one-dimensional.
+    """
+    address = expected["write_address"]
+    single = (expected["writes"] == 2) & (address[:, 0] == address[:, 1]) & (actual["writes"] == 1)
+    reset = (cases["event"] == 3) & (variant != "cmos")
+    if not (single.any() or reset.any()):
+        return actual
+    actual = actual.copy()
+    for name, before in (
+        ("write_value", expected["write_value"][single, 0]),
+        ("write_address", actual["write_address"][single, 0]),
+    ):
+        actual[name][single, 1] = actual[name][single, 0]
+        actual[name][single, 0] = before
+    actual["writes"][single] = 2
+    actual["p"][reset] = actual["p"][reset] & ~_D | expected["p"][reset] & _D
+    return actual
 
 
 def nothing_compared(skip: Collection[str]) -> Comparison:

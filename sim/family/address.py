@@ -11,19 +11,12 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 # How a term is worked out, and how it is written. Sums wrap in their own width.
-_OVER: Final[dict[str, Callable[..., Any]]] = {
-    "sum": lambda a, b: a + b,
-    "join": lambda high, low: high << 8 | low,
-    "high": lambda word: word >> 8,
-    "low": lambda word: word,
-    "signed": lambda byte: (byte ^ 0x80) - 0x80,
-}
-_SMT: Final = {
-    "sum": "(bvadd {} {})",
-    "join": "(concat {} {})",
-    "high": "((_ extract 15 8) {})",
-    "low": "((_ extract 7 0) {})",
-    "signed": "((_ sign_extend 8) {})",
+_OPERATIONS: Final[dict[str, tuple[Callable[..., Any], str]]] = {
+    "sum": (lambda a, b: a + b, "(bvadd {} {})"),
+    "join": (lambda high, low: high << 8 | low, "(concat {} {})"),
+    "high": (lambda word: word >> 8, "((_ extract 15 8) {})"),
+    "low": (lambda word: word, "((_ extract 7 0) {})"),
+    "signed": (lambda byte: (byte ^ 0x80) - 0x80, "((_ sign_extend 8) {})"),
 }
 
 
@@ -47,7 +40,7 @@ class Term:
             return columns[self.parts[0]]
         if self.kind == "number":
             return self.parts[0]
-        value = _OVER[self.kind](*(part.over(columns) for part in self.parts))
+        value = _OPERATIONS[self.kind][0](*(part.over(columns) for part in self.parts))
         return value & (1 << self.width) - 1
 
     def smt(self) -> str:
@@ -56,7 +49,7 @@ class Term:
             return str(self.parts[0])
         if self.kind == "number":
             return f"#x{self.parts[0]:0{self.width // 4}X}"
-        return _SMT[self.kind].format(*(part.smt() for part in self.parts))
+        return _OPERATIONS[self.kind][1].format(*(part.smt() for part in self.parts))
 
 
 def named(name: str, width: int = 8) -> Term:

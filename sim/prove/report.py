@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from ..cases.words import code_of, facts_of
+from ..cases.kinds import code_of, facts_of
 from ..family.status_byte import FLAG_BITS
 from ..netlist.synthesis import built_as
 from ..system.tables import plain_table

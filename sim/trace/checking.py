@@ -13,12 +13,12 @@ from ..family.members import VARIANTS
 from ..system.workers import WorkerError, processors, workers
 from ..witness.comparison import Comparison
 from ..witness.gates import Gates
-from .columns import Block
+from .columns import Block, Columns
 from .formats import parts_of, read_part
 from .partial import EdgeRow, Partial, judged
 from .parts import Part, TraceError
 from .report import TraceReport
-from .rows import answered, cases_of, columns_named, is_unbuilt, taken, why, written_of
+from .rows import UNBUILT, answered, cases_of, taken, why, written_of
 
 _NOTHING: Final = (np.zeros(0, CASE), np.zeros(0, OUTCOME), np.zeros(0, OUTCOME))
 
@@ -79,7 +79,7 @@ def check_part(
     """
     if variant not in VARIANTS:
         raise ValueError(f"variant {variant!r}: expected one of {', '.join(VARIANTS)}")
-    asked, gates = columns_named(dict(columns or {}), hex), Gates(variant)
+    asked, gates = Columns(dict(columns or {}), hex), Gates(variant)
     total = Partial(Comparison.of(*_NOTHING, skip))
     for one in [part] if isinstance(part, Part) else parts_of(part):
         total = total.merge(Partial(files=((one.path, 0),)))
@@ -125,7 +125,7 @@ def _checked(block: Block, path: str, skip: Collection[str], gates: Gates) -> Pa
     told = judged(variant, keys, sides[0], sides[1], sides[2], {*skip, *absent})
 
     left = np.flatnonzero(paired & (lacks[:-1] != 0))
-    odd = left[is_unbuilt(lacks[left])]
+    odd = left[lacks[left] & UNBUILT != 0]
     unchecked: Counter[tuple[str, str]] = Counter()
     reasons = lacks[left].astype(np.uint32) << 16 | key[left]
     for reason, count in zip(*np.unique(reasons, return_counts=True), strict=True):

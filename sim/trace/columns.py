@@ -4,13 +4,16 @@ Whatever is no number is named by its file, line and column.
 """
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from functools import lru_cache
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from ..cases.kinds import BY_KEY
+from ..cases.layout import READS, REGISTERS, WRITES
+from ..family.members import EVENTS
 from .parts import TraceError, arrow, place
 
 _EMPTY: Final = -(1 << 60)
@@ -19,28 +22,41 @@ _UNREADABLE: Final = -(1 << 61)
 Column = npt.NDArray[Any]
 
 
+LISTS: Final = {
+    name: tuple(f"{name}_{i}" for i in range(count))
+    for name, count in (
+        ("bytes", max(one.mode.length for one in BY_KEY.values())),
+        ("read_value", READS), ("read_address", READS),
+        ("write_value", WRITES), ("write_address", WRITES),
+    )
+}  # fmt: skip
+
+#: The columns of a trace and the largest value of each: the fields of `CASE` and `OUTCOME`, lists
+#: as columns, and the instruction's own `bytes`, which are the first that it reads: either name
+#: will do. The state and the opcode must be there. Rows of another `run` do not follow.
+COLUMNS: Final = {
+    **dict.fromkeys((*REGISTERS, *LISTS["bytes"], *LISTS["read_value"]), 255),
+    **dict.fromkeys(LISTS["read_address"], 65535),
+    **{"event": len(EVENTS) - 1, "run": 2**32 - 1},
+    **dict.fromkeys(("cycles", "writes", *LISTS["write_value"]), 255),
+    **dict.fromkeys(("pc", *LISTS["write_address"]), 65535),
+}
+# A name of `LISTS` may stand for its columns, as a list or as hex digits, and one of these for two
+# such names, as a list of pairs.
+_PAIRS: Final = {
+    "reads": ("read_address", "read_value"),
+    "writes": ("write_address", "write_value"),
+}
+# Of each of these one column must be there.
+_REQUIRED: Final = (*((name,) for name in REGISTERS), (LISTS["bytes"][0], LISTS["read_value"][0]))
+_EVENTS: Final = tuple(name.lower() for name in EVENTS)  # what an event may be called
+
+
 class Columns(NamedTuple):
-    """What to look for. `numbers` gives the largest value of each column.
+    """The file's own names of columns, and whether digits without a prefix are hexadecimal."""
 
-    A name of `lists` may stand for its columns, as a list or as hex digits, and one of `pairs` for
-    two such names, as a list of pairs; what has a name in `counts` is how many there are. Of each
-    of `required` one column must be there. `mapped` gives the file's own names. Without a prefix
-    digits are decimal, or `hexadecimal`. `words` are names of numbers that a column may have.
-    """
-
-    numbers: Mapping[str, int]
-    lists: Mapping[str, tuple[str, ...]]
-    pairs: Mapping[str, tuple[str, str]]
-    counts: Mapping[str, str]
-    required: Sequence[tuple[str, ...]]
-    words: Mapping[str, Sequence[str]]
     mapped: Mapping[str, str]
     hexadecimal: bool
-
-    def those_of(self, name: str) -> tuple[str, ...]:
-        """The columns that a name may stand for."""
-        both = self.pairs.get(name, (name,))
-        return tuple(one for each in both for one in self.lists.get(each, (each,)))
 
 
 class Block(NamedTuple):
@@ -55,9 +71,11 @@ class Block(NamedTuple):
     place: Callable[[int], str]
 
 
-def resolved(names: Sequence[str], columns: Columns, path: str) -> dict[str, str]:
+def resolved(
+    names: Sequence[str], columns: Columns, path: str, pairs: Collection[str] = _PAIRS
+) -> dict[str, str]:
     """The file's name of each column that is used: as mapped, or the same in either case."""
-    known = [*dict.fromkeys((*columns.numbers, *columns.lists, *columns.pairs))]
+    known = [*dict.fromkeys((*COLUMNS, *LISTS, *pairs))]
     for name, mapped in columns.mapped.items():
         if name not in known:
             raise TraceError(f"column {name}: no such column{_nearest(name, known)}")
@@ -71,15 +89,20 @@ def resolved(names: Sequence[str], columns: Columns, path: str) -> dict[str, str
             found[name] = its
             if names.count(its) > 1:
                 raise TraceError(f"{path}: column {its} is there {names.count(its)} times")
-    for name, several in columns.lists.items():
+    for name, several in LISTS.items():
         if name in found and any(one in found for one in several):
             raise _twice(path, name, several)
-    there = {*found, *(one for name in found for one in columns.those_of(name))}
-    missing = [some[0] for some in columns.required if not there & {*some}]
+    there = {*found, *(one for name in found for one in _those_of(name))}
+    missing = [some[0] for some in _REQUIRED if not there & {*some}]
     if missing:
         has = ", ".join(names) or "none"
         raise TraceError(f"{path}: no column {', '.join(missing)}; it has {has}")
     return found
+
+
+def _those_of(name: str) -> tuple[str, ...]:
+    """The columns that a name may stand for."""
+    return tuple(one for each in _PAIRS.get(name, (name,)) for one in LISTS.get(each, (each,)))
 
 
 def _twice(path: str, name: str, several: Iterable[str]) -> TraceError:
@@ -108,18 +131,17 @@ def block_of(
     """Arrow's columns as NumPy's. The first bad row is told, not the first bad column."""
     values: dict[str, Column] = {}
     empty: dict[str, npt.NDArray[np.bool_]] = {}
-    counted: dict[str, Column] = {}
     bad: list[tuple[int, str]] = []
-    for name in sorted(arrays, key=lambda name: name in columns.pairs):
+    for name in sorted(arrays, key=lambda name: name in _PAIRS):
         array = arrays[name]
-        pair = columns.pairs.get(name) if _is_list(array.type) else None
-        if name not in columns.numbers and name not in columns.lists and not pair:
+        pair = _PAIRS.get(name) if _is_list(array.type) else None
+        if name not in COLUMNS and name not in LISTS and not pair:
             continue  # a number of pairs
-        ones = columns.those_of(name) if pair or name in columns.lists else (name,)
-        limits = [columns.numbers[one] for one in ones]
+        ones = _those_of(name) if pair or name in LISTS else (name,)
+        limits = [COLUMNS[one] for one in ones]
         try:
             if ones == (name,):
-                words = tuple(columns.words.get(name, ()))
+                words = _EVENTS if name == "event" else ()
                 values[name], gaps = _numbers(array, limits[0], columns.hexadecimal, words)
                 if gaps is not None:
                     empty[name] = gaps
@@ -136,12 +158,12 @@ def block_of(
             raise _twice(path, name, pair or ones)
         for i, one in enumerate(ones):
             values[one], empty[one] = numbers[:, i], nothing[:, i]
-        if name in columns.counts:
-            counted[columns.counts[name]] = lengths
+        if name in ("writes", "write_value"):
+            values["writes"] = lengths
     if bad:
         row, what = min(bad, key=lambda one: one[0])
         raise TraceError(f"{place(path, before() + row)}: {what}")
-    return Block(rows, counted | values, empty, lambda row: place(path, before() + row))
+    return Block(rows, values, empty, lambda row: place(path, before() + row))
 
 
 def _numbers(

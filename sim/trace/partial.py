@@ -12,8 +12,7 @@ import numpy.typing as npt
 
 from ..cases.kinds import KEYS, in_order, name_of_key
 from ..cases.layout import CASE, OUTCOME, REGISTERS, Cases, Outcomes, unnamed
-from ..emulator.coverage import Coverage
-from ..emulator.evened import evened
+from ..emulator.verdict import Coverage, evened
 from ..witness.comparison import FIELDS, Comparison, differences
 from .parts import TraceError, place
 from .report import TraceReport, missing_of

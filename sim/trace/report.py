@@ -12,12 +12,13 @@ import numpy.typing as npt
 
 from ..cases.kinds import instruction_of
 from ..cases.layout import Cases, Outcomes
-from ..emulator.coverage import Coverage
-from ..emulator.report import draw_why
+from ..emulator.report import draw_why, remarks
+from ..emulator.verdict import Coverage
 from ..op.commands import operation_command
 from ..witness.comparison import Comparison
 from ..witness.report import report
-from .rows import COLUMNS, LISTS, reason_text
+from .columns import COLUMNS, LISTS
+from .rows import reason_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -87,6 +88,7 @@ class TraceReport:
     def to_json(self) -> dict[str, Any]:
         """The same as plain dictionaries, lists and numbers."""
         told = ("agree", "variant", "rows", "unpaired", "unchecked")
+        then = ("one_write", "unknown", "first_wrong", "first_unbuilt")
         found = self.comparison.to_json()
         if self.comparison.first is not None:
             name = instruction_of(self.comparison.first.case)
@@ -95,10 +97,7 @@ class TraceReport:
             **{name: getattr(self, name) for name in told},
             "missing": list(self.missing),
             "coverage": self.coverage.to_json(),
-            "one_write": self.one_write,
-            "unknown": self.unknown,
-            "first_wrong": self.first_wrong,
-            "first_unbuilt": self.first_unbuilt,
+            **{name: getattr(self, name) for name in then},
             **found,
             "likely": [cause.to_json() for cause in self.likely],
         }
@@ -125,13 +124,7 @@ def draw_trace(result: TraceReport, console: Console) -> None:
     for line in lines:
         console.print(Text(line), highlight=False, soft_wrap=True)  # places are copied
     report(result.comparison, console)
-    lines = result.coverage.lines()
-    if result.unknown:
-        lines.append("D after RESET is unknown on NMOS: not compared.")
-    if result.one_write:
-        what = "NMOS's write of the unmodified byte"
-        lines.append(f"Not counted: {what}, left out in {result.one_write:,} cases.")
-    for line in lines:
+    for line in remarks(result.coverage, bool(result.unknown), result.one_write):
         console.print(Text(line), highlight=False)
     first = result.comparison.first
     if first is not None:

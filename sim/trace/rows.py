@@ -18,63 +18,28 @@ from ..cases.kinds import (
     name_of_key,
     symbols_of,
 )
-from ..cases.layout import CASE, OUTCOME, READS, REGISTERS, WRITES, Cases, Outcomes, unnamed
+from ..cases.layout import CASE, OUTCOME, READS, REGISTERS, Cases, Outcomes, unnamed
 from ..family.instructions import standing
-from ..family.members import EVENTS
 from ..witness.gates import Gates
-from .columns import Block, Columns
+from .columns import LISTS, Block
 from .parts import TraceError
 
-LISTS: Final = {
-    name: tuple(f"{name}_{i}" for i in range(count))
-    for name, count in (
-        ("bytes", max(one.mode.length for one in BY_KEY.values())),
-        ("read_value", READS), ("read_address", READS),
-        ("write_value", WRITES), ("write_address", WRITES),
-    )
-}  # fmt: skip
 _WRITTEN: Final = ("cycles", "writes", "write_value", "write_address")
 _REQUIRED: Final = (*REGISTERS, "run")  # where there is a run at all
-
-#: The columns of a trace and the largest value of each: the fields of `CASE` and `OUTCOME`, lists
-#: as columns, and the instruction's own `bytes`, which are the first that it reads: either name
-#: will do. The state and the opcode must be there. Rows of another `run` do not follow.
-COLUMNS: Final = {
-    **dict.fromkeys((*REGISTERS, *LISTS["bytes"], *LISTS["read_value"]), 255),
-    **dict.fromkeys(LISTS["read_address"], 65535),
-    **{"event": len(EVENTS) - 1, "run": 2**32 - 1},
-    **{one: 255 for name in _WRITTEN for one in LISTS.get(name, (name,))},
-    **dict.fromkeys(("pc", *LISTS["write_address"]), 65535),
-}  # fmt: skip
-
-
-def columns_named(mapped: dict[str, str], hexadecimal: bool) -> Columns:
-    """What is looked for in a file that has such names and digits."""
-    return Columns(
-        COLUMNS,
-        LISTS,
-        {name: (f"{name[:-1]}_address", f"{name[:-1]}_value") for name in ("reads", "writes")},
-        {"writes": "writes", "write_value": "writes"},
-        [*((name,) for name in REGISTERS), (LISTS["bytes"][0], LISTS["read_value"][0])],
-        {"event": tuple(name.lower() for name in EVENTS)},
-        mapped,
-        hexadecimal,
-    )
-
 
 # By key: how many bytes are read, and how many of them are the instruction's own.
 _READS, _OWN = np.zeros(KEYS, np.uint8), np.zeros(KEYS, np.uint8)
 for _key, _one in BY_KEY.items():
     _READS[_key], _OWN[_key] = len(_one.reads), _one.mode.length
 # What a row lacks, in bits: the byte that is read at this place, or a table for the opcode.
-_UNBUILT: Final = np.uint8(1 << READS)
-_TABLE: Final = np.where(np.isin(np.arange(KEYS), [*BY_KEY]), np.uint8(0), _UNBUILT)
+UNBUILT: Final = np.uint8(1 << READS)
+_TABLE: Final = np.where(np.isin(np.arange(KEYS), [*BY_KEY]), np.uint8(0), UNBUILT)
 _WORDS: Final = {"m": "operand", "pull": "pulled byte"}
 
 
 def why(key: int, lacks: int, variant: str) -> tuple[str, str]:
     """The first reason why rows of a key cannot be checked, and what they count as."""
-    if lacks & _UNBUILT:
+    if lacks & UNBUILT:
         reason, _, name = standing(key, variant).partition(": ")
         return reason, name or name_of_key(key)
     first = (lacks & -lacks).bit_length() - 1
@@ -87,12 +52,6 @@ def why(key: int, lacks: int, variant: str) -> tuple[str, str]:
 def reason_text(reason: str) -> str:
     """A reason in the words of a report."""
     return reason if "documented" in reason else f"without {reason}"
-
-
-def is_unbuilt(lacks: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
-    """In which rows the opcode is not built."""
-    found: npt.NDArray[np.bool_] = lacks & _UNBUILT > 0
-    return found
 
 
 def cases_of(block: Block) -> tuple[Cases, npt.NDArray[np.uint16], npt.NDArray[np.uint8]]:

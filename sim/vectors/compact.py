@@ -184,15 +184,12 @@ def compact(
         rest = [fault for fault, lanes in zip(listed, by_pool, strict=True) if not lanes]
         by_wide = [lanes for lanes in seen(wide, rest, 90, 100) if lanes]
 
-    rows = [_bits(_exposed(variant, target, pool)) for target in targets]
+    exposing = [_exposed(variant, target, pool).tolist() for target in targets]
+    found = [sum(1 << row for row in rows) for rows in exposing if rows]
     shown = [lanes for lanes in by_pool if lanes]
-    found = [lanes for lanes in rows if lanes]
-    chosen = np.concatenate(
-        [
-            unnamed(pool)[_cover(shown + found, len(pool))],
-            unnamed(wide)[_cover(by_wide, len(wide))],
-        ]
-    ).view(CASE)
+    pools = (pool, shown + found), (wide, by_wide)
+    covers = [unnamed(cases)[_cover(sets, len(cases))] for cases, sets in pools]
+    chosen = np.concatenate(covers).view(CASE)
     coverage = {
         "variant": variant,
         "cases": len(chosen),
@@ -208,10 +205,6 @@ def compact(
 
 
 # The cover
-
-
-def _bits(rows: npt.NDArray[np.int64]) -> int:
-    return sum(1 << int(row) for row in rows)
 
 
 def _cover(sets: Sequence[int], size: int) -> list[int]:

@@ -4,7 +4,7 @@ import csv
 import io
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,31 +19,22 @@ from .compact import Vectors, VectorsError
 def columns(vectors: Vectors) -> dict[str, npt.NDArray[Any]]:
     """The cases' columns, then the outcomes': `after_` stands before names that both have."""
     cases, outcomes = vectors.cases, vectors.outcomes()
-    named = [(name, cases[name]) for name in CASE.names or ()]
-    named += [(_after(name), outcomes[name]) for name in OUTCOME.names or ()]
-    return {f"{name}{end}": one for name, column in named for end, one in _single(column)}
+    named = {name: cases[name] for name in CASE.names or ()}
+    named |= {_after(name): outcomes[name] for name in OUTCOME.names or ()}
+    return {
+        name if column.ndim == 1 else f"{name}_{i}": each
+        for name, column in named.items()
+        for i, each in enumerate(np.atleast_2d(column.T))
+    }
 
 
 def _after(name: str) -> str:
     return f"after_{name}" if name in (CASE.names or ()) else name
 
 
-def _single(column: npt.NDArray[Any]) -> Iterator[tuple[str, npt.NDArray[Any]]]:
-    if column.ndim == 1:
-        yield "", column
-    else:
-        yield from ((f"_{i}", column[:, i]) for i in range(column.shape[1]))
-
-
 def _said(coverage: dict[str, Any]) -> list[str]:
     """A coverage in lines."""
     return [f"{name}: {value}" for name, value in coverage.items()]
-
-
-_ONE_WRITE: Final = (
-    "Where two writes go to one address, an emulator may leave out the first: it writes back\n"
-    "   what was read."
-)
 
 
 def _csv(vectors: Vectors) -> bytes:
@@ -66,7 +57,10 @@ def _jsonl(vectors: Vectors) -> bytes:
 def _header(vectors: Vectors) -> bytes:
     said = "\n   ".join(_said(vectors.coverage))
     if vectors.variant != "cmos":
-        said += f"\n   {_ONE_WRITE}"
+        said += (
+            "\n   Where two writes go to one address, an emulator may leave out the first: it "
+            "writes back\n   what was read."
+        )
     outcomes = vectors.outcomes()
     head = (
         f"/* Made by `carrywave vectors`; carrywave.h is what `carrywave header` prints.\n   {said}"

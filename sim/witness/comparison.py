@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, field, replace
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from ..cases.kinds import KEYS, in_order, keys_of, name_of_key
-from ..cases.layout import CASE, OUTCOME, Cases, Outcomes, plain
+from ..cases.layout import CASE, OUTCOME, WRITES, Cases, Outcomes, plain
 from ..family.status_byte import FLAG_BITS
 
 FLAG_FIELDS: Final = tuple(f"p.{name}" for name in FLAG_BITS)
@@ -47,15 +48,9 @@ class Tally:
 
     def merge(self, other: Tally) -> Tally:
         """The sum of the two."""
-        return Tally(
-            self.cases + other.cases,
-            self.mismatches + other.mismatches,
-            {
-                name: self.fields.get(name, 0) + other.fields.get(name, 0)
-                for name in FIELDS
-                if name in self.fields or name in other.fields
-            },
-        )
+        both = Counter(self.fields) + Counter(other.fields)
+        fields = {name: both[name] for name in FIELDS if name in both}
+        return Tally(self.cases + other.cases, self.mismatches + other.mismatches, fields)
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,36 +175,25 @@ class Comparison:
                 first = start + int(rows[wrong.argmax()])
             wrong_by_key += np.bincount(near[wrong], minlength=KEYS)
 
-        instructions: dict[str, Tally] = {}
+        shares = []
         cases_by_key = np.bincount(keys, minlength=KEYS)
-        for key in np.flatnonzero(cases_by_key):
-            share = Tally(
-                int(cases_by_key[key]),
-                int(wrong_by_key[key]),
-                {name: int(by_key[key]) for name, by_key in fields_by_key.items() if by_key[key]},
+        for key in np.flatnonzero(cases_by_key).tolist():
+            fields = {name: int(each[key]) for name, each in fields_by_key.items() if each[key]}
+            share = Tally(int(cases_by_key[key]), int(wrong_by_key[key]), fields)
+            shares.append((name_of_key(key), share))
+        disagreement = None
+        if first is not None:
+            # Copies, lest one record keep millions alive.
+            case, right, given = (
+                side[first : first + 1].reshape(()).copy() for side in (cases, expected, actual)
             )
-            name = name_of_key(int(key))
-            instructions[name] = instructions[name].merge(share) if name in instructions else share
-        return cls(
-            cases=count,
-            mismatches=int(wrong_by_key.sum()),
-            instructions={name: instructions[name] for name in in_order(instructions)},
-            first=None
-            if first is None
-            else Disagreement(
-                first,
-                _single(cases, first),
-                _single(expected, first),
-                _single(actual, first),
-                outside={
-                    name: what
-                    for name, what in outside.get(first, {}).items()
-                    if set(spelled(name)) - left
-                },
-            ),
-            skipped=skipped,
-            uncounted=0 if "cycles" in skipped else uncounted,
-        )
+            said = outside.get(first, {}).items()
+            beyond_range = {name: what for name, what in said if {*spelled(name)} - left}
+            disagreement = Disagreement(first, case, right, given, beyond_range)
+        if "cycles" in skipped:
+            uncounted = 0
+        mismatches = int(wrong_by_key.sum())
+        return cls(count, mismatches, _summed(shares), disagreement, skipped, uncounted)
 
     def merge(self, other: Comparison) -> Comparison:
         """The comparison of this one's cases followed by the other's.
@@ -221,13 +205,10 @@ class Comparison:
         first = self.first
         if first is None and other.first is not None:
             first = other.first.after(self.cases)
-        instructions = dict(self.instructions)
-        for name, share in other.instructions.items():
-            instructions[name] = instructions[name].merge(share) if name in instructions else share
         return Comparison(
             self.cases + other.cases,
             self.mismatches + other.mismatches,
-            {name: instructions[name] for name in in_order(instructions)},
+            _summed([*self.instructions.items(), *other.instructions.items()]),
             first,
             _skipped({*self.skipped, *other.skipped}),
             self.uncounted + other.uncounted,
@@ -235,30 +216,31 @@ class Comparison:
 
     def to_json(self) -> dict[str, Any]:
         """The same as plain dictionaries, lists and numbers."""
+        first = None
+        if self.first is not None:
+            records = ("case", "expected", "actual")
+            first = {
+                "index": self.first.index,
+                **{name: plain(getattr(self.first, name)) for name in records},
+                "outside": dict(self.first.outside),
+            }
         return {
             "agree": self.agree,
             "cases": self.cases,
             "mismatches": self.mismatches,
             "skipped": list(self.skipped),
             "uncounted": self.uncounted,
-            "instructions": {
-                name: {
-                    "cases": share.cases,
-                    "mismatches": share.mismatches,
-                    "fields": dict(share.fields),
-                }
-                for name, share in self.instructions.items()
-            },
-            "first": None
-            if self.first is None
-            else {
-                "index": self.first.index,
-                "case": plain(self.first.case),
-                "expected": plain(self.first.expected),
-                "actual": plain(self.first.actual),
-                "outside": dict(self.first.outside),
-            },
+            "instructions": {name: asdict(share) for name, share in self.instructions.items()},
+            "first": first,
         }
+
+
+def _summed(shares: Iterable[tuple[str, Tally]]) -> dict[str, Tally]:
+    """The shares of each instruction as one, in the order of every report."""
+    found: dict[str, Tally] = {}
+    for name, share in shares:
+        found[name] = found[name].merge(share) if name in found else share
+    return {name: found[name] for name in in_order(found)}
 
 
 def compare(
@@ -300,15 +282,14 @@ def differences(
             found[name] = flipped & (1 << FLAG_BITS[name[-1]]) != 0
             continue
         e, a = expected[name], actual[name]
-        if name in ("write_value", "write_address"):
-            mask = np.zeros(len(expected), np.bool_)
-            for i in range(e.shape[1]):
-                mask |= (e[:, i] != a[:, i]) & (expected["writes"] > i)
-        elif name == "cycles":
-            mask = (e != a) & (e != 0) & (a != 0)
+        if name == "cycles":
+            found[name] = (e != a) & (e != 0) & (a != 0)
+        elif e.ndim == 1:
+            found[name] = e != a
         else:
-            mask = e != a
-        found[name] = mask
+            found[name] = np.zeros(len(expected), np.bool_)
+            for i in range(WRITES):
+                found[name] |= (e[:, i] != a[:, i]) & (expected["writes"] > i)
     return found
 
 
@@ -346,11 +327,6 @@ def _flat(what: str, records: npt.NDArray[np.void], layout: np.dtype[np.void]) -
         kind = "CASE" if layout == CASE else "OUTCOME"
         raise ValueError(f"{what}: expected the {kind} layout, not {records.dtype}")
     return np.ascontiguousarray(records.reshape(-1))
-
-
-def _single(records: npt.NDArray[np.void], index: int) -> npt.NDArray[np.void]:
-    """A copy, lest one record keep millions alive."""
-    return records[index : index + 1].reshape(()).copy()
 
 
 def _word_mask(skipped: Collection[str], rows: int) -> npt.NDArray[np.uint16]:

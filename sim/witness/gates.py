@@ -72,18 +72,6 @@ class Answer:
     write: bool = False
 
 
-@dataclass(slots=True)
-class Result:
-    """Planes of an outcome."""
-
-    registers: dict[str, Planes]
-    cycles: Planes
-    writes: Planes
-    write_value: list[Planes]
-    write_address: list[Planes]
-    off_bus: int  # cases whose bus activity is not the published one
-
-
 class Gates:
     """The witness that evaluates the netlist.
 
@@ -133,22 +121,22 @@ class Gates:
         for start in range(0, len(cases), BATCH):
             part = slice(start, start + BATCH)
             result = self._result(cases[part], instruction, event)
-            _fill(outcomes[part], result)
+            result.fill(outcomes[part])
             off_bus[part] = unpack([result.off_bus], len(off_bus[part]), np.uint8).view(bool)
 
-    def _result(self, cases: Cases, instruction: Instruction, event: str) -> Result:
+    def _result(self, cases: Cases, instruction: Instruction, event: str) -> _Result:
         """Runs cases through the published clocks of an instruction, after an event's beginning."""
         ones = (1 << len(cases)) - 1
-        answers = _Memory(instruction, self.variant, cases, ones).answers()
+        answers = _answers(instruction, self.variant, cases, ones)
         state = self._load(cases, ones, ahead=event != "instruction")
         pins = dict.fromkeys(("irq_n", "nmi_n", "reset_n"), ones)
         if event != "instruction":
             # An interrupt is decided during the instruction before it: a NOP that no case sees.
             pins |= {"IRQ": {"irq_n": 0}, "NMI": {"nmi_n": 0}}.get(event, {})
             data = [ones * (NOP >> bit & 1) for bit in range(8)]
-            state, _, _ = self._clock(state, pins, ones, data)
             last = pins | ({"reset_n": 0} if event == "RESET" else {})
-            state, _, _ = self._clock(state, last, ones, data)
+            for driven in (pins, last):
+                state = self._clock(state, driven, ones, data)
         return self._run(state, pins, ones, answers)
 
     def _load(self, cases: Cases, ones: int, *, ahead: bool) -> list[int]:
@@ -160,52 +148,41 @@ class Gates:
         columns |= {f"register_{name}": (cases[name], 8) for name in ("a", "x", "y")}
         # What a sequence must not heed: what an earlier one left there.
         columns |= {"low": (cases["y"], 8), "high": (cases["x"], 8), "latch": (cases["a"], 8)}
-        for name, (column, width) in columns.items():
-            for i, plane in zip(unit.flops[name], pack(column, width), strict=True):
-                state[i] = plane
+        planes = {name: pack(column, width) for name, (column, width) in columns.items()}
         status = pack(cases["p"], 8)
-        for i, flag in zip(unit.flops["status.flags"], LOWEST_FIRST, strict=True):
-            state[i] = status[FLAG_BITS[flag]]
-        for i, plane in zip(unit.flops["control.opcode"], pack(~cases["sp"], 8), strict=True):
-            state[i] = plane
-        state[unit.flops["interrupts.nmi_before"][0]] = ones
+        planes["status.flags"] = [status[FLAG_BITS[flag]] for flag in LOWEST_FIRST]
+        planes |= {"control.opcode": pack(~cases["sp"], 8), "interrupts.nmi_before": [ones]}
+        for name, several in planes.items():
+            for i, plane in zip(unit.flops[name], several, strict=True):
+                state[i] = plane
         return state
 
-    def _clock(
-        self, state: list[int], pins: dict[str, int], ones: int, data: Planes
-    ) -> tuple[list[int], tuple[int, ...], tuple[int, ...]]:
-        """One clock with a known data bus."""
+    def _clock(self, state: list[int], pins: dict[str, int], ones: int, data: Planes) -> list[int]:
+        """The state after one clock with a known data bus."""
         clock = self.unit.clock(state, [pins[name] for name in self.unit.inputs], ones)
-        early = next(clock)
+        next(clock)
         try:
             clock.send(data)
         except StopIteration as stop:
-            after, late = stop.value
-            return list(after), early, late
+            return list(stop.value[0])
         raise AssertionError("a clock has one bus cycle")
 
     def _run(
         self, state: list[int], pins: dict[str, int], ones: int, answers: list[Answer]
-    ) -> Result:
+    ) -> _Result:
         """Runs the sequences until each has ended, and keeps what each left."""
-        unit = self.unit
-        names = (*REGISTERS, "status.flags")
-        recorder = _Recorder()
-        kept: dict[str, Planes] = {}
-        cycles = [0] * 4
-        alive, off_bus = ones, 0
+        unit, result, alive = self.unit, _Result(), ones
         inputs = [pins[name] for name in unit.inputs]
         for k in range(LONGEST + 1):
             if k:
                 done = unit.sync(state, ones)[0] & alive
                 if done:
-                    for name in names:
+                    for name, old in result.registers.items():
                         values = unit.value(state, name)
-                        kept[name] = (
-                            values if done == ones
-                            else merge(kept.get(name) or [0] * len(values), values, done)
-                        )  # fmt: skip
-                    cycles = merge(cycles, [ones * (k >> bit & 1) for bit in range(4)], done)
+                        new = values if done == ones else merge(old, values, done)
+                        result.registers[name] = new
+                    clocks = [ones * (k >> bit & 1) for bit in range(4)]
+                    result.cycles = merge(result.cycles, clocks, done)
                     alive ^= done
             if not alive or k == LONGEST:
                 break
@@ -222,10 +199,11 @@ class Gates:
             off |= differ(early[19:], [ones * (k >> bit & 1) for bit in range(3)])
             if answer.claimed:
                 off |= differ(address, answer.claimed)
-            off_bus |= off & alive
+            result.off_bus |= off & alive
             if write & alive:
-                recorder.write(address, data, write & alive, ones)
-        return recorder.result(kept, cycles, off_bus | alive)
+                result.write(address, data, write & alive, ones)
+        result.off_bus |= alive
+        return result
 
 
 def differ(left: Any, right: Any) -> int:
@@ -241,13 +219,17 @@ def merge(old: Planes, new: Planes, chosen: int) -> Planes:
     return [a ^ ((a ^ b) & chosen) for a, b in zip(old, new, strict=True)]
 
 
-class _Recorder:
-    """Keeps writes in their order."""
+class _Result:
+    """Planes of an outcome, and the cases whose bus activity is not the published one."""
 
     def __init__(self) -> None:
-        self.count = [0, 0, 0]
+        self.registers = {name: [0] * 8 for name in (*REGISTERS, "status.flags")}
+        self.registers |= {"pc": [0] * 16, "status.flags": [0] * len(LOWEST_FIRST)}
+        self.cycles = [0] * 4
+        self.count = [0, 0, 0]  # of writes
         self.value = [[0] * 8 for _ in range(WRITES)]
         self.address = [[0] * 16 for _ in range(WRITES)]
+        self.off_bus = 0
 
     def write(self, address: Planes, data: Planes, rows: int, ones: int) -> None:
         """Notes one write of the given cases."""
@@ -261,71 +243,51 @@ class _Recorder:
         carry = rows & c0
         self.count = [c0 ^ rows, c1 ^ carry, c2 | (carry & c1)]
 
-    def result(self, registers: dict[str, Planes], cycles: Planes, off_bus: int) -> Result:
-        """All that was noted."""
-        return Result(registers, cycles, self.count, self.value, self.address, off_bus)
-
-
-class _Memory:
-    """What memory answers in each clock: what a case lists, read where the makers publish it."""
-
-    def __init__(self, instruction: Instruction, variant: str, cases: Cases, ones: int) -> None:
-        self.clocks, self.cases, self.ones = instruction.sequence(variant), cases, ones
-        self.symbols = Symbols(cases, instruction)
-        self.columns: dict[Term, Any] = {}
-        self.planes: dict[Term, Planes] = {}
-
-    def answers(self) -> list[Answer]:
-        """One a clock; the last stands for any that a sequence should not have."""
-        nothing = [self.ones * (DISCARDED >> bit & 1) for bit in range(8)]
-        result, reads = [], 0
-        for clock in self.clocks:
-            claimed = None if clock.address is None else self.claimed(clock.address)
-            if clock.reads and clock.address is not None:
-                byte = pack(self.cases["read_value"][:, reads], 8)
-                where = self.cases["read_address"][:, reads]
-                here = claimed
-                if np.any(where != self.columns[clock.address]):
-                    here = pack(where, 16)
-                result.append(Answer(byte, here, claimed))
-                reads += 1
-            else:
-                result.append(Answer(nothing, None, claimed, write=bool(clock.writes)))
-        return [*result, Answer(nothing, None, None)]
-
-    def claimed(self, address: Term) -> Planes:
-        """The planes of an address of the published table."""
-        if address not in self.planes:
-            column = self.columns[address] = np.broadcast_to(
-                np.asarray(address.over(self.symbols), np.uint16), self.cases.shape
-            )
-            self.planes[address] = pack(column, 16)
-        return self.planes[address]
-
-
-def _fill(outcomes: Outcomes, result: Result) -> None:
-    """Outcomes, all 0 before, from their planes."""
-
-    def column(planes: Planes, like: npt.NDArray[Any]) -> npt.NDArray[Any]:
-        return unpack(planes, len(outcomes), like.dtype)
-
-    for name, planes in result.registers.items():
-        if name == "status.flags":
-            flags = dict(zip(LOWEST_FIRST, planes, strict=True))
-            ordered = [0] * 8
-            for flag, bit in FLAG_BITS.items():
-                ordered[bit] = flags[flag]
-            outcomes["p"] = column(ordered, outcomes["p"]) | ALWAYS
-        else:
-            register = outcomes[REGISTERS[name]]
-            register[:] = column(planes, register)
-    for name, planes in (("cycles", result.cycles), ("writes", result.writes)):
-        if any(planes):
-            outcomes[name] = column(planes, outcomes[name])
-    for slot in range(WRITES):
-        for name, planes in (
-            ("write_value", result.write_value[slot]),
-            ("write_address", result.write_address[slot]),
-        ):
+    def fill(self, outcomes: Outcomes) -> None:
+        """Puts all that was noted into outcomes, all 0 before."""
+        columns = [(outcomes[field], self.registers[name]) for name, field in REGISTERS.items()]
+        columns += [(outcomes["cycles"], self.cycles), (outcomes["writes"], self.count)]
+        for slot in range(WRITES):
+            columns.append((outcomes["write_value"][:, slot], self.value[slot]))
+            columns.append((outcomes["write_address"][:, slot], self.address[slot]))
+        for column, planes in columns:
             if any(planes):
-                outcomes[name][:, slot] = column(planes, outcomes[name])
+                column[:] = unpack(planes, len(column), column.dtype)
+        flags = dict(zip(LOWEST_FIRST, self.registers["status.flags"], strict=True))
+        status = [0] * 8
+        for flag, bit in FLAG_BITS.items():
+            status[bit] = flags[flag]
+        outcomes["p"] = unpack(status, len(outcomes), np.uint8) | ALWAYS
+
+
+def _answers(instruction: Instruction, variant: str, cases: Cases, ones: int) -> list[Answer]:
+    """What memory answers in each clock: what a case lists, read where the makers publish it.
+
+    The last answer stands for any clock that a sequence should not have.
+    """
+    symbols = Symbols(cases, instruction)
+    columns: dict[Term, Any] = {}
+    planes: dict[Term, Planes] = {}
+
+    def claimed(address: Term) -> Planes:
+        """The planes of an address of the published table."""
+        if address not in planes:
+            column = np.asarray(address.over(symbols), np.uint16)
+            columns[address] = np.broadcast_to(column, cases.shape)
+            planes[address] = pack(columns[address], 16)
+        return planes[address]
+
+    nothing = [ones * (DISCARDED >> bit & 1) for bit in range(8)]
+    result, reads = [], 0
+    for clock in instruction.sequence(variant):
+        published = None if clock.address is None else claimed(clock.address)
+        if clock.reads and clock.address is not None:
+            byte = pack(cases["read_value"][:, reads], 8)
+            where, here = cases["read_address"][:, reads], published
+            if np.any(where != columns[clock.address]):
+                here = pack(where, 16)
+            result.append(Answer(byte, here, published))
+            reads += 1
+        else:
+            result.append(Answer(nothing, None, published, write=bool(clock.writes)))
+    return [*result, Answer(nothing, None, None)]

@@ -6,17 +6,17 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from ..cases.kinds import instruction_of
+from ..cases.kinds import code_of, facts_of, instruction_of
 from ..cases.layout import WRITES
-from ..cases.words import code_of, facts_of
 from ..family.members import EVENTS
 from ..family.status_byte import FLAG_BITS
-from .comparison import FIELDS, FLAG_FIELDS, Comparison, Disagreement, Tally, differences, spelled
+from ..system.tables import plain_table
+from .comparison import FIELDS, FLAG_FIELDS, Comparison, Disagreement, differences, spelled
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-# The report. Bits are written in fours, most significant first.
+_DECIMAL: Final = ("writes", "cycles")
 
 
 def _several(number: int, noun: str) -> str:
@@ -24,6 +24,7 @@ def _several(number: int, noun: str) -> str:
 
 
 def _bits(value: int, width: int) -> str:
+    """In fours, the most significant first."""
     digits = f"{value:0{width}b}"
     return " ".join(digits[i : i + 4] for i in range(0, width, 4))
 
@@ -39,6 +40,12 @@ class _Line:
     actual: int | None
     marks: int = 0
     wrong: tuple[str, ...] = ()
+
+    def shown(self, value: int | None) -> str:
+        """One of the values as a number."""
+        if value is None or (self.label == "cycles" and value == 0):
+            return "-"
+        return str(value) if self.label in _DECIMAL else f"{value:0{self.width // 4}X}"
 
 
 def _lines(first: Disagreement, skipped: Collection[str]) -> list[_Line]:
@@ -85,7 +92,6 @@ def report(comparison: Comparison, console: Console) -> None:
 
     Wrong lines begin with "!" and wrong bits have carets below: colour only repeats it.
     """
-    from rich.table import Table
     from rich.text import Text
 
     def say(text: str) -> None:
@@ -105,32 +111,26 @@ def report(comparison: Comparison, console: Console) -> None:
     if not comparison.mismatches:
         return
 
-    table = Table(box=None, padding=(0, 3, 0, 0), header_style="bold")
-    table.add_column("instruction", no_wrap=True)
-    for heading in ("cases", "wrong"):
-        table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("fields, each with its count")
-    right = Tally(0)
-    agreeing = 0
+    last = "fields, each with its count"
+    table = plain_table("instruction", ">cases", ">wrong", last, gap=3, folds=[last])
+    agreeing = []
     for name, share in comparison.instructions.items():
         if share.mismatches:
             fields = "  ".join(f"{field}:{count:,}" for field, count in share.fields.items())
             table.add_row(name, f"{share.cases:,}", f"{share.mismatches:,}", Text(fields))
         else:
-            right = right.merge(share)
-            agreeing += 1
+            agreeing.append(share.cases)
     say("")
     console.print(table)
     if agreeing:
-        verb = "agrees" if agreeing == 1 else "agree"
-        say(f"{_several(agreeing, 'other')} {verb}, in {_several(right.cases, 'case')}.")
+        verb = "agrees" if len(agreeing) == 1 else "agree"
+        say(f"{_several(len(agreeing), 'other')} {verb}, in {_several(sum(agreeing), 'case')}.")
     if comparison.first is not None:
         say("")
         _report_first(comparison.first, comparison.skipped, console)
 
 
 def _report_first(first: Disagreement, skipped: Collection[str], console: Console) -> None:
-    from rich.table import Table
     from rich.text import Text
 
     name = instruction_of(first.case)
@@ -142,20 +142,10 @@ def _report_first(first: Disagreement, skipped: Collection[str], console: Consol
     for said in ("; ".join(facts), *first.outside.values()):
         console.print(Text(f"  {said}"), highlight=False)
 
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
-    table.add_column("")
-    table.add_column("", min_width=len("write_address"))  # many flags may wrap, the bits may not
-    for heading in ("before", "expected", "actual"):
-        table.add_column(heading, no_wrap=True)
+    table = plain_table("", "", "before", "expected", "actual", folds=[""])
+    table.columns[1].min_width = len("write_address")  # many flags may wrap, the bits may not
     for line in _lines(first, skipped):
-        digits = line.width // 4
-
-        def number(value: int | None, line: _Line = line, digits: int = digits) -> str:
-            if value is None or (line.label == "cycles" and value == 0):
-                return "-"
-            return str(value) if line.label in _DECIMAL else f"{value:0{digits}X}"
-
-        texts = [Text(number(value)) for value in (line.expected, line.actual)]
+        texts = [Text(line.shown(value)) for value in (line.expected, line.actual)]
         below = [Text(", ".join(line.wrong)), Text(""), Text(""), Text("")]
         if line.marks and line.label not in _DECIMAL:
             carets = _bits(line.marks, line.width).replace("0", " ").replace("1", "^")
@@ -165,14 +155,11 @@ def _report_first(first: Disagreement, skipped: Collection[str], console: Consol
                     if mark == "^":
                         bits.stylize("bold red", place, place + 1)
                 texts[i] = Text.assemble(texts[i], "  ", bits)
-                below[2 + i] = Text(" " * (digits + 2) + carets.rstrip(), style="red")
+                below[2 + i] = Text(" " * (line.width // 4 + 2) + carets.rstrip(), style="red")
         elif line.wrong:
             below[3] = Text("^" * len(texts[1].plain), style="red")
-        before = "" if line.before is None else number(line.before)
+        before = "" if line.before is None else line.shown(line.before)
         table.add_row("!" if line.wrong else "", line.label, before, *texts)
         if line.wrong:
             table.add_row("", *below)
     console.print(table)
-
-
-_DECIMAL: Final = ("writes", "cycles")

@@ -21,8 +21,13 @@ import pytest
 from carrywave.sim.cases.kinds import instruction_of
 from carrywave.sim.cases.layout import CASE, Cases, Outcomes, plain
 from carrywave.sim.cases.memory import possible
-from carrywave.sim.cases.quick import batches, count_cases, forms_named, quick_cases
-from carrywave.sim.cases.sampled import sampled_cases
+from carrywave.sim.cases.sampled import (
+    batches,
+    count_cases,
+    forms_named,
+    quick_cases,
+    sampled_cases,
+)
 from carrywave.sim.cli import main as cli
 from carrywave.sim.emulator.c_header import header
 from carrywave.sim.emulator.called import PythonFunction

@@ -7,7 +7,7 @@ import pytest
 
 from carrywave.sim.cases.layout import Cases, Outcomes
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.emulator.evened import evened
+from carrywave.sim.emulator.verdict import evened
 from carrywave.sim.family.instructions import INSTRUCTIONS
 from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.witness.comparison import Comparison

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from carrywave.sim.cases.quick import quick_cases
+from carrywave.sim.cases.sampled import quick_cases
 from carrywave.sim.family.instructions import ENTRIES, INSTRUCTIONS
 from carrywave.sim.family.status import flags_of
 from carrywave.sim.op.commands import command_of, numbers_of, operation_command

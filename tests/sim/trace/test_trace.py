@@ -29,13 +29,11 @@ from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.trace import partial, parts, rows
 from carrywave.sim.trace.checking import check_part, compare_trace
-from carrywave.sim.trace.formats import parts_of
-from carrywave.sim.trace.lines import read_lines
+from carrywave.sim.trace.columns import COLUMNS, LISTS
+from carrywave.sim.trace.formats import header_of, parts_of, read_lines
 from carrywave.sim.trace.partial import Partial
 from carrywave.sim.trace.parts import Part, TraceError
-from carrywave.sim.trace.read_csv import header_of
 from carrywave.sim.trace.report import TraceReport, draw_trace
-from carrywave.sim.trace.rows import COLUMNS, LISTS
 from carrywave.sim.witness.comparison import FIELDS, Comparison, differences
 from carrywave.sim.witness.model import Model
 

@@ -18,7 +18,7 @@ import pytest
 
 from carrywave.sim.cases.layout import CASE, OUTCOME, REGISTERS, Cases, plain
 from carrywave.sim.cases.memory import possible
-from carrywave.sim.cases.quick import compact_cases
+from carrywave.sim.cases.sampled import compact_cases
 from carrywave.sim.emulator.c_header import header
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.grade.faults import Injector, fault_sites
