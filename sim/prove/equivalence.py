@@ -4,7 +4,7 @@ Both get the same symbols for inputs and flip-flops, which are matched by name; 
 and every flip-flop's next value must be the same in all states, reachable or not.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from functools import lru_cache
 from typing import Any, Final
 
@@ -40,13 +40,7 @@ class Equivalence:
 
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
-        return {
-            "outputs": self.outputs,
-            "equal": self.equal,
-            "gates": list(self.gates),
-            "different": self.different,
-            "unproved": self.unproved,
-        }
+        return asdict(self)
 
 
 @lru_cache(maxsize=4)

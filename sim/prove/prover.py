@@ -1,20 +1,21 @@
-"""The proof of one instruction or entry, property by property."""
+"""The proof of one instruction or entry, property by property; a state that shows what fails."""
 
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from itertools import count
 from typing import Any, Final
 
+import numpy as np
 import z3
 
+from ..cases.kinds import lay_reads
+from ..cases.layout import CASE, Cases, plain
 from ..family.instructions import Instruction
 from ..family.members import EVENTS
-from ..family.status_byte import FLAG_BITS
-from .counterexample import Refuted, case_of
-from .machine import CONTROL, PINS, STATE, Machine
-from .paths import Path, Paths
+from ..family.status_byte import FLAG_BITS, status_of
+from .machine import CONTROL, PINS, STATE, Machine, Path, Paths
 from .specification import SYMBOLS, Specification
 from .terms import DECLARED, BitTable, Query, UnknownError, Wire, read_terms, term_of, vector_of
 
@@ -22,6 +23,51 @@ TOLD: Final = ("clock_number", "write", "sync", "stopped")
 DISCARDED: Final = 0x5A  # what the gates witness puts on the bus where nothing is read
 PATHS: Final = 8  # a sequence with more of them is not proved; four are the most there should be
 TIMEOUT: Final = 60.0
+
+
+@dataclass(frozen=True, eq=False)
+class Refuted:
+    """A property that does not hold, and a state that shows it.
+
+    `case` is that state as any witness takes it; `beside` has what no case can say, by name: pins
+    that move, an interrupt asked for before, what is left over in a latch.
+    """
+
+    variant: str
+    instruction: Instruction
+    field: str
+    expected: int
+    actual: int
+    width: int  # in bits
+    case: Cases
+    beside: dict[str, int]
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values."""
+        instruction = self.instruction
+        return {
+            "variant": self.variant,
+            "instruction": instruction.mnemonic,
+            "mode": "" if instruction.opcode is None else instruction.mode.name,
+            "opcode": instruction.opcode,
+            "field": self.field,
+            "expected": self.expected,
+            "actual": self.actual,
+            "case": plain(self.case),
+            "beside": self.beside,
+        }
+
+
+def case_of(instruction: Instruction, known: Mapping[str, int]) -> Cases:
+    """One case out of the values of a specification's symbols."""
+    case = np.zeros((), CASE)
+    for name in ("pc", "a", "x", "y", "sp"):
+        case[name] = known[name]
+    case["p"] = status_of(known)
+    if instruction.opcode is None:
+        case["event"] = EVENTS.index(instruction.mnemonic)
+    lay_reads(case, instruction, known)
+    return case
 
 
 @dataclass
@@ -124,7 +170,6 @@ class Prover:
         return follows
 
     def _held(self, state: Sequence[Wire], *names: str) -> Any:
-        """What flip-flops hold."""
         places = [i for name in names for i in self.machine.flops[name]]
         return vector_of([state[i] for i in places], self.table)
 
@@ -180,25 +225,22 @@ class Prover:
             terms.append(z3.Not(DECLARED["i"]))
         return terms
 
-    def _beside(self) -> list[tuple[Any, Any]]:
+    def _beside(self) -> Iterator[tuple[Any, Any]]:
         """What no case has, and what the gates witness puts there."""
         usual = {
             "earlier.low": DECLARED["y"], "earlier.high": DECLARED["x"],
             "earlier.latch": DECLARED["a"], "earlier.control.opcode": ~DECLARED["sp"],
             "nmi_before": z3.BoolVal(True),
         }  # fmt: skip
-        result = []
         for name, (whole, bits) in self.table.symbols.items():
             if name in usual:
-                result.append((whole, usual[name]))
+                yield whole, usual[name]
             elif name.split(".")[0] in PINS:
-                result.append((whole, z3.BoolVal(True)))
+                yield whole, z3.BoolVal(True)
             elif name.startswith("discarded"):
-                result.append((whole, z3.BitVecVal(DISCARDED, 8)))
+                yield whole, z3.BitVecVal(DISCARDED, 8)
             elif name == "nmi_pending" or name not in SYMBOLS:
-                nothing = z3.BitVecVal(0, len(bits)) if len(bits) > 1 else z3.BoolVal(False)
-                result.append((whole, nothing))
-        return result
+                yield whole, z3.BitVecVal(0, len(bits)) if len(bits) > 1 else z3.BoolVal(False)
 
     def _refuted(self, name: str, values: tuple[Any, Any], model: Any) -> Refuted:
         """The state that a model of the solver is."""

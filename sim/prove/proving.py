@@ -18,10 +18,9 @@ from ..cases.kinds import forms_of
 from ..family.instructions import NAMES, Instruction
 from ..family.members import VARIANTS
 from ..netlist.synthesis import Netlist, drawn_netlist
-from .counterexample import Refuted
 from .equivalence import Equivalence, equivalence, optimised_netlist
 from .machine import Machine
-from .prover import TIMEOUT, Proof, Prover
+from .prover import TIMEOUT, Proof, Prover, Refuted
 from .specification import Specification, specify
 
 
@@ -137,16 +136,12 @@ def proof_size(variant: str = "all", names: Collection[str] = ()) -> int:
 
 
 def prove(
-    variant: str = "all",
-    names: Collection[str] = (),
-    progress: Callable[[int], object] | None = None,
-    *,
-    netlist: Netlist | None = None,
-    optimised: Netlist | None = None,
+    variant: str = "all", names: Collection[str] = (),
+    progress: Callable[[int], object] | None = None, *,
+    netlist: Netlist | None = None, optimised: Netlist | None = None,
     specification: Callable[[Instruction, str], Specification] = specify,
-    timeout: float = TIMEOUT,
-    adder: str = "ripple",
-) -> ProofReport:
+    timeout: float = TIMEOUT, adder: str = "ripple",
+) -> ProofReport:  # fmt: skip
     """Proves the rows named, or all of `NAMES`, and that the optimised netlist is the drawn one.
 
     `variant` may be "all", and `adder` is the form of the ALU's. `netlist` and `optimised` stand in
@@ -169,14 +164,13 @@ def prove(
         for name in NAMES:
             if not names or name in names:
                 rows[name] = RowProof()
-                for instruction in forms_of(name):
-                    prover = Prover(machine, specification(instruction, one), timeout)
-                    rows[name].proofs.append(prover.prove())
+                for form in forms_of(name):
+                    proof = Prover(machine, specification(form, one), timeout).prove()
+                    rows[name].proofs.append(proof)
                     done += 1
                     if progress is not None:
                         progress(done)
         equal = equivalence(drawn, optimised or optimised_netlist(one, adder), timeout)
-        seconds = time.perf_counter() - began
-        report.variants[one] = VariantProof(one, rows, equal, seconds)
+        report.variants[one] = VariantProof(one, rows, equal, time.perf_counter() - began)
         done += 1
     return report

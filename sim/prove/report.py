@@ -1,24 +1,20 @@
 """The report of a proof."""
 
-from __future__ import annotations
+from itertools import chain
 
-from typing import TYPE_CHECKING
+from rich.console import Console
+from rich.text import Text
 
 from ..cases.kinds import code_of, facts_of
 from ..family.status_byte import FLAG_BITS
 from ..netlist.synthesis import built_as
 from ..system.tables import plain_table
-from .counterexample import Refuted
+from .prover import Refuted
 from .proving import ProofReport, RowProof
-
-if TYPE_CHECKING:
-    from rich.console import Console
 
 
 def draw_proof(report: ProofReport, console: Console) -> None:
     """A table of all rows, and the first property that does not hold, in full."""
-    from rich.text import Text
-
     variants = list(report.variants.values())
     open_too = any(one.total.unproved for one in variants)
     headings = [">properties", ">refuted", *([">unproved"] * open_too), ">seconds"]
@@ -40,12 +36,10 @@ def draw_proof(report: ProofReport, console: Console) -> None:
 
     for name, row in variants[0].rows.items():
         opcodes = " ".join(f"{opcode:02X}" for opcode in row.opcodes)
-        table.add_row(name, opcodes, *(c for one in variants for c in cells(one.rows[name])))
+        table.add_row(name, opcodes, *chain(*(cells(one.rows[name]) for one in variants)))
     table.add_section()
-    count = len(variants[0].total.opcodes)
-    table.add_row(
-        "all", str(count), *(c for one in variants for c in cells(one.total)), style="bold"
-    )
+    count, totals = len(variants[0].total.opcodes), (cells(one.total) for one in variants)
+    table.add_row("all", str(count), *chain(*totals), style="bold")
     console.print(table)
     console.print()
     for one in variants:

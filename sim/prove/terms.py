@@ -7,20 +7,24 @@ hears of it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import z3
 
-from .definitions import PRELUDE
-from .specification import SYMBOLS
+from .specification import PRELUDE, SYMBOLS
 
 Wire = Any  # 0, 1 or a Bit
+GATES: Final = {"and": z3.And, "or": z3.Or, "xor": z3.Xor, "not": z3.Not}
+
+
+def declare(name: str, width: int) -> Any:
+    """A symbol of so many bits; width 0 is a truth."""
+    return z3.BitVec(name, width) if width else z3.Bool(name)
+
 
 #: The symbols that a specification speaks of.
-DECLARED: Final = {
-    name: z3.BitVec(name, width) if width else z3.Bool(name) for name, width in SYMBOLS.items()
-}
+DECLARED: Final = {name: declare(name, width) for name, width in SYMBOLS.items()}
 
 
 def read_terms(texts: Mapping[str, str]) -> dict[str, Any]:
@@ -103,24 +107,12 @@ class BitTable:
         return found
 
     def symbol(self, name: str, width: int) -> list[Bit]:
-        """The bits of a symbol, lowest first; width 0 is a truth."""
+        """The bits of a symbol, lowest first."""
         if name not in self.symbols:
-            if width:
-                whole = z3.BitVec(name, width)
-                terms = [z3.Extract(i, i, whole) == 1 for i in range(width)]
-            else:
-                whole = z3.Bool(name)
-                terms = [whole]
+            whole = declare(name, width)
+            terms = [z3.Extract(i, i, whole) == 1 for i in range(width)] or [whole]
             self.symbols[name] = whole, [Bit(self, "symbol", (), term) for term in terms]
         return self.symbols[name][1]
-
-
-GATES: Final[dict[str, Callable[..., Any]]] = {
-    "and": z3.And,
-    "or": z3.Or,
-    "xor": z3.Xor,
-    "not": z3.Not,
-}
 
 
 def term_of(wire: Wire) -> Any:

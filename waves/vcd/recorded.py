@@ -15,7 +15,7 @@ from .dump import Dump
 if TYPE_CHECKING:
     from carrywave.sim.claim.claims import Claim
     from carrywave.sim.emulator.verdict import Verdict
-    from carrywave.sim.prove.counterexample import Refuted
+    from carrywave.sim.prove.prover import Refuted
 
 
 def write_operation(operation: Operation, file: IO[str]) -> None:
