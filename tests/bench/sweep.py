@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from carrywave.sim.cases.exhaustive import exhaustive_cases
 from carrywave.sim.family.instructions import BY_OPCODE
 from carrywave.sim.family.members import EVENTS
-from carrywave.sim.sweep.results import Share
+from carrywave.sim.sweep.sweeping import Share
 from carrywave.sim.witness import gates
 from carrywave.sim.witness.model import Model
 

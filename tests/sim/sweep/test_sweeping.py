@@ -38,8 +38,7 @@ from carrywave.sim.netlist.synthesis import (
 )
 from carrywave.sim.sweep import sweeping as module
 from carrywave.sim.sweep.report import draw_sweep
-from carrywave.sim.sweep.results import BUS, Share, SweepReport
-from carrywave.sim.sweep.sweeping import sweep, sweep_size
+from carrywave.sim.sweep.sweeping import BUS, Share, SweepReport, sweep, sweep_size
 from carrywave.sim.system.workers import WorkerError
 from carrywave.sim.witness.comparison import FIELDS, Comparison, Disagreement
 from carrywave.sim.witness.gates import Gates
