@@ -5,8 +5,8 @@ from rich.console import Console
 
 from ..netlist import ADDERS
 from ..netlist.cost import measure, place
-from ..netlist.export import export, module_of
 from ..netlist.report import draw_adders, draw_cost
+from ..netlist.synthesis import export, module_of
 from .options import OutputType, json_option, variant_option
 from .terminal import console, print_json
 

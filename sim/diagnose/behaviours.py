@@ -16,7 +16,7 @@ from ..family.instructions import BY_MNEMONIC, BY_OPCODE
 from ..family.members import EVENTS, VARIANTS
 from ..mistakes.catalogue import MISTAKES
 from ..mistakes.mistake import Mistake, Mistaken
-from ..netlist.planes import pack
+from ..netlist.compiled import pack
 from ..witness.comparison import differences
 from ..witness.model import Model
 from .misreads import found_at, misread, reread

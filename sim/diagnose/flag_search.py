@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from ..netlist.planes import pack
+from ..netlist.compiled import pack
 from ..system.formula import Formula, named
 from .chance import MARGIN, ROUNDS, information, spread
 from .inputs import AnswerInputs, Terms

@@ -16,18 +16,16 @@ from ..witness.model import Model
 
 #: The documented inputs: all A, M and C; with D set, those with digits of 0 to 9, or all of them.
 BINARY, VALID, DECIMAL = "binary", "valid decimal", "all decimal"
-INPUTS: Final = {BINARY: 131_072, VALID: 20_000, DECIMAL: 131_072}
 _REGISTER: Final = {"CPX": "x", "CPY": "y"}
 
 
-def expose(variant: str, form: Instruction | str) -> tuple[int, dict[int, int]]:
+def expose(variant: str, form: Instruction) -> tuple[int, dict[int, int]]:
     """How many cases the sweep has of an opcode or event, and how many expose each mistake."""
-    name = form if isinstance(form, str) else form.mnemonic
     model = Model(variant)
     made = {
         mistake.number: Mistaken(mistake, variant=variant)
         for mistake in MISTAKES
-        if name in mistake.mnemonics and variant in mistake.variants
+        if form.mnemonic in mistake.mnemonics and variant in mistake.variants
     }
     total, exposed = 0, dict.fromkeys(made, 0)
     if made:

@@ -12,12 +12,19 @@ from heapq import heappop, heappush
 from typing import Any, Final, NamedTuple
 
 from ..netlist.compiled import FUNCTIONS, compile_wires
-from ..netlist.synthesis import ONE, ZERO, Gate, Netlist
+from ..netlist.synthesis import ONE, ZERO, Netlist
 
 GATE: Final = "gate"
 FLOP: Final = "flip-flop"
 PORT: Final = "port"
 ADDRESSED: Final = ("address", "write")  # settled before memory answers
+#: The flip-flops, by the names that they are drawn with.
+REGISTERS: Final = (
+    "pc", "register_a", "register_x", "register_y", "low", "high", "latch", "stack.pointer",
+    "status.flags", "control.position", "control.opcode", "control.clock_number",
+    "interrupts.cause", "interrupts.nmi_before", "interrupts.nmi_pending",
+    "interrupts.nmi_decided", "interrupts.irq_decided",
+)  # fmt: skip
 
 ALL: Final = -1
 #: What a wire carries: anything that has ``& | ^``; see `evaluate`.
@@ -56,12 +63,6 @@ class Sites:
     equivalent: int
 
 
-def sources_of(netlist: Netlist) -> list[int]:
-    """The wires that no gate drives: flip-flops, then input ports."""
-    inputs = (wire for wires in netlist.inputs.values() for wire in wires)
-    return [*(q for q, _ in netlist.flops), *inputs]
-
-
 def readers_of(netlist: Netlist) -> dict[int, list[Pin]]:
     """The pins that read each wire, for those that are read."""
     readers: dict[int, list[Pin]] = {}
@@ -70,14 +71,14 @@ def readers_of(netlist: Netlist) -> dict[int, list[Pin]]:
             readers.setdefault(wire, []).append(Pin(GATE, number, position))
     for number, (_, wire) in enumerate(netlist.flops):
         readers.setdefault(wire, []).append(Pin(FLOP, number))
-    for number, wire in enumerate(wire for wires in netlist.outputs.values() for wire in wires):
+    for number, wire in enumerate(netlist.output_wires):
         readers.setdefault(wire, []).append(Pin(PORT, number))
     return readers
 
 
 def fault_sites(netlist: Netlist) -> Sites:
     """Each wire, and each pin of a wire that several read, at 0 and at 1."""
-    driven = [*sources_of(netlist), *(gate.output for gate in netlist.gates)]
+    driven = [*netlist.sources, *(gate.output for gate in netlist.gates)]
     faults = [Fault(wire, value) for wire in driven for value in (0, 1)]
     equivalent = 0
     for wire, pins in readers_of(netlist).items():
@@ -90,29 +91,70 @@ def fault_sites(netlist: Netlist) -> Sites:
     return Sites(tuple(faults), equivalent)
 
 
-def apply(netlist: Netlist, fault: Fault) -> Netlist:
-    """The netlist with the fault built in, for any witness that takes a netlist."""
+class Wires:
+    """How wires are called: those without a name by the named one that they lead to."""
 
-    def read(wire: int, pin: Pin) -> int:
-        if wire == fault.wire and fault.pin in (None, pin):
-            return ONE if fault.value else ZERO
-        return wire
+    def __init__(self, netlist: Netlist) -> None:
+        self.netlist = netlist
+        self.readers = readers_of(netlist)
+        self.kind = {gate.output: gate.kind for gate in netlist.gates}
+        self.names: dict[int, str] = {}
+        ports = netlist.inputs | netlist.outputs
+        # A port by its own name, a register by the one it is drawn with, others by the innermost.
+        known = sorted(netlist.names, key=lambda name: (name.count("."), name))
+        for name in (*(name for name in known if "$" not in name), *REGISTERS, *ports):
+            wires = ports.get(name) or netlist.names[name]
+            for place, wire in enumerate(wires):
+                self.names[wire] = name if len(wires) == 1 else f"{name}[{place}]"
 
-    gates = tuple(
-        Gate(
-            gate.kind,
-            gate.output,
-            tuple(read(wire, Pin(GATE, number, i)) for i, wire in enumerate(gate.inputs)),
-        )
-        for number, gate in enumerate(netlist.gates)
-    )
-    flops = tuple((q, read(d, Pin(FLOP, number))) for number, (q, d) in enumerate(netlist.flops))
-    outputs: dict[str, tuple[int, ...]] = {}
-    number = 0
-    for name, wires in netlist.outputs.items():
-        outputs[name] = tuple(read(wire, Pin(PORT, number + i)) for i, wire in enumerate(wires))
-        number += len(wires)
-    return Netlist(gates, flops, netlist.inputs, outputs, netlist.names)
+    def leads_to(self, wire: int) -> str:
+        """The name of the nearest named wire on the way from this one; "" if there is none."""
+        waiting, known = [wire], {wire}
+        for w in waiting:
+            if w in self.names:
+                return self.names[w]
+            for pin in self.readers.get(w, ()):
+                if pin.kind == GATE:
+                    output = self.netlist.gates[pin.number].output
+                    if output not in known:
+                        known.add(output)
+                        waiting.append(output)
+                else:
+                    return self.end(pin)
+        return ""
+
+    def end(self, pin: Pin) -> str:
+        """The name of the output port or the flip-flop that a pin is of."""
+        bits, flops = self.netlist.output_wires, self.netlist.flops
+        return self.names.get(bits[pin.number] if pin.kind == PORT else flops[pin.number][0], "")
+
+    def call(self, wire: int) -> str:
+        """A wire in words."""
+        if wire in self.names:
+            return self.names[wire]
+        return f"{self.kind[wire]} {wire}, before {self.leads_to(wire) or 'nothing'}"
+
+    def reader(self, fault: Fault) -> str:
+        """The pin that a fault is of, in words; "" if it is of the wire."""
+        pin = fault.pin
+        if pin is None:
+            return ""
+        if pin.kind == GATE:
+            gate = self.netlist.gates[pin.number]
+            named = gate.output in self.names
+            called = f"{gate.kind} of {self.call(gate.output)}" if named else self.call(gate.output)
+            return f"input {pin.position} of {called}"
+        return f"the {'port' if pin.kind == PORT else 'flip-flop'} {self.end(pin)}"
+
+    def behind(self, fault: Fault) -> int:
+        """The wire that a fault is of, or the output of the gate whose input it is of."""
+        if fault.pin is not None and fault.pin.kind == GATE:
+            return self.netlist.gates[fault.pin.number].output
+        return fault.wire
+
+    def region(self, fault: Fault) -> str:
+        """The part of the unit that a fault lies in."""
+        return self.leads_to(self.behind(fault)).rpartition(".")[0] or "unit"
 
 
 class Watch(NamedTuple):
@@ -137,12 +179,11 @@ class Injector:
 
     def __init__(self, netlist: Netlist) -> None:
         self.netlist = netlist
-        self._sources = sources_of(netlist)
-        self._wires = [*self._sources, *(gate.output for gate in netlist.gates)]
+        self._wires = [*netlist.sources, *(gate.output for gate in netlist.gates)]
         self._size = max(ONE, *self._wires) + 1
-        self._settle = compile_wires(netlist, self._wires, self._sources)
-        self._addressed = [wire for name in ADDRESSED for wire in netlist.outputs[name]]
-        self._address = compile_wires(netlist, self._addressed, self._sources)
+        self._settle = compile_wires(netlist, self._wires, netlist.sources)
+        addressed = [wire for name in ADDRESSED for wire in netlist.outputs[name]]
+        self._address = compile_wires(netlist, addressed, netlist.sources)
         self._gates = [(FUNCTIONS[gate.kind], gate.output, gate.inputs) for gate in netlist.gates]
         self._driver = {gate.output: number for number, gate in enumerate(netlist.gates)}
         #: The gates, flip-flops and ports that read each wire.

@@ -24,10 +24,9 @@ from ..netlist.synthesis import Netlist, drawn_netlist
 from ..system.workers import Work, processors, workers
 from ..witness.gates import BATCH
 from .exposure import Exposure, count_inputs, expose
-from .faults import Fault, Injector, Sites, Trace, fault_sites
+from .faults import Fault, Injector, Sites, Trace, Wires, fault_sites
 from .redundant import KINDS, FaultProver, Reason
 from .scenarios import SCENARIOS, trace_cases, trace_lanes
-from .wires import Wires
 
 SWEEP: Final = "sweep"
 STAGES: Final = (SWEEP, *SCENARIOS)
@@ -61,24 +60,18 @@ class Judge:
     """What is asked about the faults of one variant, one stage after the other."""
 
     def __init__(
-        self,
-        variant: str,
-        netlist: Netlist | None = None,
-        samples: Iterable[Cases] | None = None,
-        scenarios: Iterable[str] = SCENARIOS,
-    ) -> None:
+        self, variant: str, netlist: Netlist | None = None,
+        samples: Iterable[Cases] | None = None, scenarios: Iterable[str] = SCENARIOS,
+    ) -> None:  # fmt: skip
         """Other netlists, cases and scenarios than the usual may be given.
 
         Raises NetlistError, DisagreementError or ProofError.
         """
         self.variant = variant
         self.injector = Injector(drawn_netlist(variant) if netlist is None else netlist)
-        if samples is None:
-            samples = [sampled(one_in) for one_in in SAMPLES]
-        self.cases = 0
-        self.runs = 0
+        self.cases, self.runs = 0, 0
         self.traces: list[tuple[str, Trace]] = []
-        for cases in samples:
+        for cases in map(sampled, SAMPLES) if samples is None else samples:
             self.cases += len(cases)
             self.traces.append((SWEEP, trace_cases(self.injector, variant, cases)))
         for name in scenarios:
@@ -102,11 +95,8 @@ class Judge:
         for batch in exhaustive_cases(instruction):
             for start in range(0, len(batch), BATCH):
                 trace = trace_cases(self.injector, self.variant, batch[start : start + BATCH])
-                seen += [
-                    fault
-                    for fault in faults
-                    if fault not in seen and self.injector.seen(trace, fault)
-                ]
+                left = [fault for fault in faults if fault not in seen]
+                seen += [fault for fault in left if self.injector.seen(trace, fault)]
         return seen
 
 
@@ -244,10 +234,7 @@ def grade(
 
     with workers(processors() if jobs is None else jobs) as work:
         for one in variants:
-            start = time.perf_counter()
-            graded = _grade_faults(one, work, counted)
-            graded.seconds = time.perf_counter() - start
-            result.variants[one] = graded
+            result.variants[one] = _grade_faults(one, work, counted)
         exposures = {}
         for mistake in MISTAKES:
             made = tuple(one for one in variants if one in mistake.variants)
@@ -269,6 +256,7 @@ def grade(
 def _grade_faults(
     variant: str, work: Work, counted: Callable[[Iterator[Any]], Iterator[Any]]
 ) -> VariantGrade:
+    began = time.perf_counter()
     netlist = drawn_netlist(variant)
     sites = fault_sites(netlist)
     result = VariantGrade(variant, netlist, sites, [], 0, 0)
@@ -282,6 +270,7 @@ def _grade_faults(
         for seen in work([(_hunt, variant, form, left) for form in FORMS]):
             found |= {fault: FaultVerdict(fault, SWEEP) for fault in seen}
     result.verdicts = [found[fault] for fault in sites.faults if fault in found]
+    result.seconds = time.perf_counter() - began
     return result
 
 

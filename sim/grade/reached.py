@@ -3,6 +3,7 @@
 This is all that the grade takes from the hardware's own tables.
 """
 
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from carrywave.rtl.decode import MODES
@@ -22,6 +23,11 @@ POWER_UP: Final = {
     "interrupts.cause": EntryCause.__members__["RESET"].value,
     "interrupts.nmi_before": 1,
 }
+
+
+def on_at_power_up(names: Mapping[str, Sequence[int]]) -> set[int]:
+    """The flip-flops that hold 1 at power-up, out of the wires of each name."""
+    return {w for name, v in POWER_UP.items() for i, w in enumerate(names[name]) if v >> i & 1}
 
 
 def opcodes_by_step(variant: str) -> dict[int, set[int]]:

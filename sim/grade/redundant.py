@@ -19,9 +19,8 @@ from ..netlist.compiled import cone
 from ..prove.terms import BitTable, Wire, term_of
 from ..system.errors import UnusableError
 from ..witness.model import FAMILIES
-from .faults import FLOP, GATE, PORT, Fault, Injector, Pin, sources_of
-from .reached import POWER_UP, STEPS, opcodes_by_step
-from .wires import Wires
+from .faults import FLOP, GATE, PORT, Fault, Injector, Pin, Wires
+from .reached import STEPS, on_at_power_up, opcodes_by_step
 
 TIMEOUT: Final = 60_000  # milliseconds, for one question
 NEARBY: Final = 24  # gates; most redundancy is between neighbours
@@ -99,16 +98,15 @@ def invariants(variant: str, state: _State) -> dict[str, Any]:
             _, flag, value = FAMILIES[instruction.mnemonic]
             bit = state.bit("status.flags", LOWEST_FIRST.index(flag))
             branches.append(z3.Implies(state.at(opcode, {code}), bit if value else z3.Not(bit)))
+    sequences = [
+        z3.Implies(state.at(position, {step}), state.at(opcode, opcodes))
+        for step, opcodes in reached.items()
+        if len(opcodes) < 256
+    ]
     goes_on = {STEPS["BRANCH_LOW"], STEPS["BRANCH_HIGH"]}
     return {
         "position": state.at(position, steps),
-        "opcode": z3.And(
-            *(
-                z3.Implies(state.at(position, {step}), state.at(opcode, opcodes))
-                for step, opcodes in reached.items()
-                if len(opcodes) < 256
-            )
-        ),
+        "opcode": z3.And(*sequences),
         "branch": z3.Implies(state.at(position, goes_on), z3.And(*branches)),
         "nmi": z3.Implies(state.bit("interrupts.nmi_pending"), state.bit("interrupts.nmi_decided")),
     }
@@ -130,7 +128,7 @@ class FaultProver:
         self.injector, netlist = injector, injector.netlist
         self._wires = Wires(netlist)
         self._table = BitTable()
-        self._symbols = {w: self._symbol(f"w{w}") for w in sources_of(netlist)}
+        self._symbols = {w: self._symbol(f"w{w}") for w in netlist.sources}
         self._right = self._settle(self._symbols)
         self._solver = z3.SolverFor("QF_FD")
         self._solver.set("timeout", TIMEOUT)
@@ -142,14 +140,14 @@ class FaultProver:
             self._assumed[name] = z3.Bool(f"invariant {name}")
             self._solver.add(z3.Implies(self._assumed[name], term))
         self._prove_invariants(variant)
-        ends = [*(d for _, d in netlist.flops), *(w for ws in netlist.outputs.values() for w in ws)]
+        ends = [*self._after.values(), *netlist.output_wires]
         self._leads = {*ends, *(w for gate in cone(netlist, ends) for w in gate.inputs)}
         self._alike = _Twin(self._right, z3.BoolVal(True), {})
         self._twins = {register: self._twin(register) for register in READ_IN}
 
     def reason(self, fault: Fault) -> Reason | None:
         """Why no one can see a fault; None if that is not proved."""
-        if self._leads_nowhere(fault):
+        if self._wires.behind(fault) not in self._leads:
             return Reason("open")
         for differs in (self._nearby(fault), self._differences(fault, self._alike)):
             needed = self._needed(z3.Or(*differs.values()))
@@ -175,8 +173,7 @@ class FaultProver:
             bits = range(len(self.injector.netlist.names[name]))
             return sum(true(self._now.bit(name, i)) << i for i in bits)
 
-        opcode = number("control.opcode")
-        position = number("control.position")
+        opcode, position = number("control.opcode"), number("control.position")
         step = next((name for name, value in STEPS.items() if value == position), str(position))
         where = ", ".join(name for name, term in differs.items() if true(term))
         return f"{step} of {name_of_key(opcode)}: {where}"
@@ -200,20 +197,12 @@ class FaultProver:
         read, then = (s.at("control.position", steps) for s in (self._now, self._then))
         other = {q: self._symbol(f"w{q} of the twin") for q in wires}
         same = z3.And(*(term_of(other[q]) == term_of(self._symbols[q]) for q in wires))
-        twin = _Twin(
-            self._settle(self._symbols | other), z3.Implies(read, same), dict.fromkeys(wires, then)
-        )
+        values = self._settle(self._symbols | other)
+        twin = _Twin(values, z3.Implies(read, same), dict.fromkeys(wires, then))
         differs = self._differences(None, twin)
         if self._possible(z3.And(twin.related, z3.Or(*differs.values())), self._assumed):
             raise ProofError(f"{register} is read in a step in which it should not be")
         return twin
-
-    def _leads_nowhere(self, fault: Fault) -> bool:
-        """Whether there is no way from the fault to an output or a flip-flop."""
-        if fault.pin is None:
-            return fault.wire not in self._leads
-        gates = self.injector.netlist.gates
-        return fault.pin.kind == GATE and gates[fault.pin.number].output not in self._leads
 
     def _nearby(self, fault: Fault) -> dict[str, Any]:
         """What may differ a few gates on: if that cannot, nothing can, and it is asked sooner."""
@@ -234,33 +223,31 @@ class FaultProver:
     def _differences(self, fault: Fault | None, twin: _Twin) -> dict[str, Any]:
         """What may differ between the right clock and the faulty twin's, by name."""
         netlist, right, now = self.injector.netlist, self._right, twin.values.copy()
-        pin = None
+        stuck: dict[Pin | None, int] = {}
         if fault is not None:
             wire, value, pin = fault
+            stuck[pin] = value
             if pin is None:
                 now[wire] = value
             changed = [wire] if pin is None else []
             self.injector.follow(fault, value, 1, twin.values, now, changed)
-        write = term_of(right[netlist.outputs["write"][0]])
         found: dict[str, Any] = {}
-        number = 0
-        for name, wires in netlist.outputs.items():
-            for place, wire in enumerate(wires):
-                held = fault and fault.pin == Pin(PORT, number)
-                plane = fault.value if fault and held else now[wire]
-                number += 1
-                if plane != right[wire]:
-                    differs = z3.Xor(term_of(plane), term_of(right[wire]))
-                    # What is on the data bus is looked at where it is written.
-                    found[f"{name}[{place}]"] = (
-                        z3.And(differs, write) if name == "data_out" else differs
-                    )
+
+        def compare(name: str, pin: Pin, wire: int, matters: Any) -> None:
+            plane = stuck.get(pin, now[wire])
+            if plane != right[wire]:
+                found[name] = z3.And(z3.Xor(term_of(plane), term_of(right[wire])), matters)
+
+        always = z3.BoolVal(True)
+        # What is on the data bus is looked at where it is written.
+        looked_at = {"data_out": term_of(right[netlist.outputs["write"][0]])}
+        bits = (
+            (name, i, w) for name, wires in netlist.outputs.items() for i, w in enumerate(wires)
+        )
+        for number, (name, place, wire) in enumerate(bits):
+            compare(f"{name}[{place}]", Pin(PORT, number), wire, looked_at.get(name, always))
         for number, (q, d) in enumerate(netlist.flops):
-            held = fault and fault.pin == Pin(FLOP, number)
-            plane = fault.value if fault and held else now[d]
-            if plane != right[d]:
-                differs = z3.Xor(term_of(plane), term_of(right[d]))
-                found[self._wires.call(q)] = z3.And(differs, twin.unread.get(q, z3.BoolVal(True)))
+            compare(self._wires.call(q), Pin(FLOP, number), d, twin.unread.get(q, always))
         return found
 
     # The solver
@@ -303,12 +290,8 @@ class FaultProver:
 
     def _prove_invariants(self, variant: str) -> None:
         """At power-up, and after any clock in which all of them hold."""
-        names = self.injector.netlist.names
-        on = {w for name, v in POWER_UP.items() for i, w in enumerate(names[name]) if v >> i & 1}
-        begin = [
-            term_of(self._symbols[q]) if q in on else z3.Not(term_of(self._symbols[q]))
-            for q in self._after
-        ]
+        on = on_at_power_up(self.injector.netlist.names)
+        begin = [term_of(self._symbols[q] ^ int(q not in on)) for q in self._after]
         holds, stays = invariants(variant, self._now), invariants(variant, self._then)
         for name in self._assumed:
             if self._possible(z3.And(*begin, z3.Not(holds[name]))):

@@ -1,26 +1,20 @@
 """The report of a grade."""
 
-from __future__ import annotations
-
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
 from ..system.tables import plain_table
 from .grading import SWEEP, Grade, VariantGrade
 from .redundant import INVARIANTS, KINDS
 from .scenarios import SCENARIOS
 
-if TYPE_CHECKING:
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
-
 
 def draw_grade(result: Grade, console: Console, every: bool = False) -> None:
     """Tables of faults and mistakes; with `every`, each fault that no one can see."""
-    from rich.text import Text
-
     variants = list(result.variants.values())
     console.print(_draw_faults(variants))
     console.print(Text("\nFaults that no one sees lie in:\n", "bold"))
@@ -45,8 +39,6 @@ def draw_grade(result: Grade, console: Console, every: bool = False) -> None:
 
 
 def _number(value: int, style: str = "") -> Text:
-    from rich.text import Text
-
     return Text(f"{value:,}" if value else "-", style if value else "")
 
 
@@ -92,8 +84,6 @@ def _draw_regions(variants: Sequence[VariantGrade]) -> Table:
 
 def _list_faults(one: VariantGrade, console: Console, every: bool) -> None:
     """Those that are not explained, and with `every` the others."""
-    from rich.text import Text
-
     for fault in one.listed():
         explained = fault["reason"] != "unexplained"
         if every or not explained:
@@ -106,8 +96,6 @@ def _list_faults(one: VariantGrade, console: Console, every: bool) -> None:
 
 
 def _draw_mistakes(result: Grade) -> Table:
-    from rich.text import Text
-
     table = plain_table(
         "", "mistake", ">cases", *(f">{name}" for name in result.variants), ">documented",
         folds=("", "mistake"),

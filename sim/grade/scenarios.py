@@ -5,7 +5,6 @@ requests do to each other, and what an undocumented opcode does takes runs of se
 """
 
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -15,14 +14,14 @@ from ..cases import kinds
 from ..cases.layout import Cases, Outcomes
 from ..family.instructions import BY_OPCODE, INSTRUCTIONS, Instruction
 from ..family.modes import Clock
-from ..netlist.planes import pack, unpack
+from ..netlist.compiled import pack, unpack
 from ..netlist.synthesis import Netlist
 from ..system.errors import UnusableError
 from ..witness.comparison import Comparison
 from ..witness.gates import BATCH, REGISTERS, Gates, GateUnit
 from ..witness.model import Model
 from .faults import Injector, Trace, Watch
-from .reached import POWER_UP
+from .reached import on_at_power_up
 
 PINS: Final = ("irq_n", "nmi_n", "reset_n")
 
@@ -111,9 +110,8 @@ def trace_cases(injector: Injector, variant: str, cases: Cases) -> Trace:
     names = (*REGISTERS, "status.flags")
     trace = Trace(ones, frozenset(wire for name in names for wire in netlist.names[name]))
     for k, (levels, byte) in enumerate(zip(pins, data, strict=True)):
-        values = injector.settle(
-            state, dict(zip(recording.inputs, levels, strict=True)), byte, ones
-        )
+        named = dict(zip(recording.inputs, levels, strict=True))
+        values = injector.settle(state, named, byte, ones)
         bus, address = (lanes_where((begin <= k) & (k < until)) for until in (end, claimed))
         trace.values.append(values)
         trace.watches.append(watched(netlist, values, bus, address, lanes_where(end == k)))
@@ -135,9 +133,8 @@ def spans_of(outcomes: Outcomes, sequence: Sequence[Clock], clocks: int) -> npt.
     cycles = outcomes["cycles"].astype(np.int64)
     begin = clocks - int(cycles.max())  # an event begins in an instruction before it
     known = sum(clock.address is not None for clock in sequence)
-    return np.stack(
-        [np.full(len(cycles), begin), begin + cycles, begin + np.minimum(cycles, known)]
-    )
+    ends = begin + cycles, begin + np.minimum(cycles, known)
+    return np.stack([np.full(len(cycles), begin), *ends])
 
 
 # Runs from power-up. Memory is 1 KB, seen again at every address with the same low ten bits.
@@ -155,8 +152,7 @@ ORA, CLC = 0x05, 0x18  # as fillings: between them and NOP, every bit is 0 and i
 NEAR, FAR = 0x10, 0xC0  # a branch's offsets: in this page, and back into the one before
 
 
-@dataclass(frozen=True)
-class Lane:
+class Lane(NamedTuple):
     """One run from power-up: the code at 0200 and when pins are low, (pin, clock, clocks) each.
 
     Elsewhere memory holds the filling, but for a handler of IRQ, `INX RTI`, one of NMI, `INY RTI`,
@@ -191,12 +187,7 @@ def trace_lanes(injector: Injector, lanes: Sequence[Lane], clocks: int) -> Trace
     for row, lane in enumerate(lanes):
         for pin, clock, width in lane.lows:
             low[pin][clock : clock + width, row] = True
-    on = {
-        wire
-        for name, value in POWER_UP.items()
-        for bit, wire in enumerate(netlist.names[name])
-        if value >> bit & 1
-    }
+    on = on_at_power_up(netlist.names)
     state = [ones if q in on else 0 for q, _ in netlist.flops]
     trace = Trace(ones)
     for k in range(clocks):

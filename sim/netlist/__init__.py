@@ -2,7 +2,5 @@
 
 from typing import Final
 
-__all__ = ["ADDERS"]
-
 #: The forms of the ALU's adder; no instruction can tell them apart.
 ADDERS: Final = ("ripple", "lookahead", "prefix")

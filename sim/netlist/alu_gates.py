@@ -15,8 +15,7 @@ from carrywave.rtl.decode import ACTIONS
 from carrywave.rtl.word import Left
 
 from ..family.instructions import BY_MNEMONIC
-from .compiled import compile_wires, cone
-from .planes import pack, unpack
+from .compiled import compile_wires, cone, pack, unpack
 from .synthesis import Gate, Netlist, drawn_netlist
 
 #: The ALU's inputs and outputs in the netlist, where its part of the gates begins and ends.
@@ -24,7 +23,6 @@ SOURCES: Final = ("a", "b", "carry_in", "decimal", "operation")
 OUTPUTS: Final = ("operand", "carry", "sum", "result", "n", "v", "z", "c")
 OPERANDS: Final = ("ADD", "SUBTRACT", "COMPARE", "AND", "OR", "XOR", "BIT")
 CARRIED: Final = ("ADD", "SUBTRACT", "ROTATE_LEFT", "ROTATE_RIGHT")
-MEMORY: Final = "M"
 Bytes = npt.NDArray[np.uint8]
 
 
@@ -66,7 +64,7 @@ def _uses() -> dict[str, Use]:
             continue
         operation, left, flags = actions[opcodes[0][1]]
         found[mnemonic] = Use(
-            mnemonic, operation, MEMORY if left is Left.LATCH else left.name,
+            mnemonic, operation, "M" if left is Left.LATCH else left.name,
             operation.name in OPERANDS, operation.name in CARRIED,
             operation.name in ("ADD", "SUBTRACT"), flags,
         )  # fmt: skip
@@ -119,13 +117,10 @@ class AluGates:
         names = self.netlist.names
         self.sources = {name: names[f"alu.{name}"] for name in SOURCES if f"alu.{name}" in names}
         self.outputs = {name: names[f"alu.{name}"] for name in OUTPUTS}
-        wires = [wire for port in self.outputs.values() for wire in port]
-        self.gates: list[Gate] = cone(self.netlist, wires, self.source_wires)
-
-    @property
-    def source_wires(self) -> list[int]:
-        """The wires of all inputs, in the order of `planes`."""
-        return [wire for wires in self.sources.values() for wire in wires]
+        #: The wires of all inputs, in the order of `planes`, and of all outputs.
+        self.source_wires = [wire for port in self.sources.values() for wire in port]
+        self.output_wires = [wire for port in self.outputs.values() for wire in port]
+        self.gates: list[Gate] = cone(self.netlist, self.output_wires, self.source_wires)
 
     def planes(self, operation: AluOperation, inputs: Inputs) -> list[int]:
         """The values of `source_wires`: bit i of each is row i of the inputs."""
@@ -142,8 +137,7 @@ class AluGates:
 
     @cached_property
     def _function(self) -> Any:
-        wires = [wire for port in self.outputs.values() for wire in port]
-        return compile_wires(self.netlist, wires, self.source_wires)
+        return compile_wires(self.netlist, self.output_wires, self.source_wires)
 
     def evaluate(
         self, operation: AluOperation, inputs: Inputs, names: Iterable[str] = OUTPUTS

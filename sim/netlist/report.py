@@ -1,26 +1,19 @@
 """What the terminal shows of a netlist's cost."""
 
-from __future__ import annotations
-
 from collections import Counter
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
 
 from ..system.tables import plain_table
 from .cost import FLIP_FLOP, PART, WITHOUT_FPGA, Cost, Fpga
 from .synthesis import KINDS, built_as
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from rich.console import RenderableType
-
 
 def draw_cost(cost: Cost, fpga: Fpga | None) -> RenderableType:
     """The table; at most 80 columns wide."""
-    from rich.console import Group
-    from rich.table import Table
-    from rich.text import Text
-
     kinds = (*KINDS.values(), "gates", FLIP_FLOP)
     table = plain_table("part", *(f">{k}s" if k == FLIP_FLOP else f">{k}" for k in kinds))
     for part, cells in cost.parts.items():
@@ -38,8 +31,7 @@ def draw_cost(cost: Cost, fpga: Fpga | None) -> RenderableType:
         ),
     ]
     if fpga is None:
-        lines.append(Text(WITHOUT_FPGA, "dim"))
-        return Group(*lines)
+        return Group(*lines, Text(WITHOUT_FPGA, "dim"))
     figures = Table.grid(padding=(0, 2, 0, 0))
     figures.add_column()
     figures.add_column(justify="right")
@@ -53,16 +45,13 @@ def draw_cost(cost: Cost, fpga: Fpga | None) -> RenderableType:
         ("outputs", fpga.output_ns, "ns after it, the slowest"),
     ):
         figures.add_row(*map(str, row))
-    lines += [Text(f"{fpga.part}: an estimate, the pins where the placer likes"), figures]
-    return Group(*lines)
+    estimate = Text(f"{fpga.part}: an estimate, the pins where the placer likes")
+    return Group(*lines, estimate, figures)
 
 
 def draw_adders(costs: Mapping[str, tuple[Cost, Fpga | None]]) -> RenderableType:
     """A row for each adder, by name; at most 80 columns wide."""
-    from rich.console import Group
-    from rich.text import Text
-
-    costs_only = [cost for cost, _ in costs.values()]
+    variant = next(cost.variant for cost, _ in costs.values())
     placed = all(fpga for _, fpga in costs.values())
     table = plain_table(
         "the ALU's\nadder", ">gates", ">the\nadder's", ">longest\npath", ">inputs to\ncarry[8]",
@@ -75,16 +64,13 @@ def draw_adders(costs: Mapping[str, tuple[Cost, Fpga | None]]) -> RenderableType
         if placed and fpga is not None:
             figures += [fpga.luts, fpga.clock_mhz]
         table.add_row(name, *map(str, figures))
-    lines: list[RenderableType] = [
-        Text(f"{costs_only[0].variant}: the gates as drawn, and how many are one after another"),
+    estimate = Text(f"{PART}: an estimate, the pins where the placer likes")
+    return Group(
+        Text(f"{variant}: the gates as drawn, and how many are one after another"),
         table,
         Text(),
-    ]
-    if placed:
-        lines.append(Text(f"{PART}: an estimate, the pins where the placer likes"))
-    else:
-        lines.append(Text(WITHOUT_FPGA, "dim"))
-    return Group(*lines)
+        estimate if placed else Text(WITHOUT_FPGA, "dim"),
+    )
 
 
 def _with_sum(counts: Counter[str]) -> Counter[str]:

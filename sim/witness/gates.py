@@ -15,8 +15,7 @@ from ..family.address import Term
 from ..family.instructions import Instruction, standing
 from ..family.members import EVENTS
 from ..family.status_byte import ALWAYS, FLAG_BITS, LOWEST_FIRST
-from ..netlist.compiled import ClockFunction, compile_clock, compile_wires
-from ..netlist.planes import pack, unpack
+from ..netlist.compiled import ClockFunction, compile_clock, compile_wires, pack, unpack
 from ..netlist.synthesis import Netlist, drawn_netlist
 
 LONGEST: Final = 8

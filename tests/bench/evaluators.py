@@ -19,8 +19,7 @@ from pathlib import Path
 import numpy as np
 from amaranth.sim import Simulator
 
-from carrywave.sim.netlist.compiled import compile_wires
-from carrywave.sim.netlist.planes import pack, unpack
+from carrywave.sim.netlist.compiled import compile_wires, pack, unpack
 
 from .adder import (
     CASES,

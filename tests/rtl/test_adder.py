@@ -12,8 +12,7 @@ from amaranth.hdl import Cat, Module
 from carrywave.rtl.adder import Adder
 from carrywave.rtl.alu import ADDERS
 from carrywave.sim import netlist
-from carrywave.sim.netlist.compiled import compile_wires, cone
-from carrywave.sim.netlist.planes import pack, unpack
+from carrywave.sim.netlist.compiled import compile_wires, cone, pack, unpack
 from carrywave.sim.netlist.synthesis import SCRIPT, Gate, parse, run_yosys
 
 ONE_BY_ONE = pytest.mark.parametrize("name", ADDERS)

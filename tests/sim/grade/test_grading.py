@@ -36,11 +36,12 @@ from carrywave.sim.grade.faults import (
     FLOP,
     GATE,
     PORT,
+    REGISTERS,
     Fault,
     Injector,
     Pin,
     Trace,
-    apply,
+    Wires,
     fault_sites,
     readers_of,
 )
@@ -63,9 +64,8 @@ from carrywave.sim.grade.scenarios import (
     trace_lanes,
     watched,
 )
-from carrywave.sim.grade.wires import REGISTERS, Wires
 from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES
-from carrywave.sim.netlist.planes import pack, unpack
+from carrywave.sim.netlist.compiled import pack, unpack
 from carrywave.sim.netlist.synthesis import ONE, ZERO, Gate, Netlist, drawn_netlist
 from carrywave.sim.system.workers import WorkerError, workers
 from carrywave.sim.witness.comparison import differences
@@ -134,6 +134,31 @@ def test_no_pin_of_the_netlist_is_left_out(variant: str) -> None:
     assert len(sites.faults) - len(of_pins) == 2 * driven > 4000
     assert len(set(sites.faults)) == len(sites.faults)
     assert {fault.pin.kind for fault in of_pins if fault.pin} == {GATE, FLOP, PORT}
+
+
+def apply(netlist: Netlist, fault: Fault) -> Netlist:
+    """The netlist with the fault built in, for any witness that takes a netlist."""
+
+    def read(wire: int, pin: Pin) -> int:
+        if wire == fault.wire and fault.pin in (None, pin):
+            return ONE if fault.value else ZERO
+        return wire
+
+    gates = tuple(
+        Gate(
+            gate.kind,
+            gate.output,
+            tuple(read(wire, Pin(GATE, number, i)) for i, wire in enumerate(gate.inputs)),
+        )
+        for number, gate in enumerate(netlist.gates)
+    )
+    flops = tuple((q, read(d, Pin(FLOP, number))) for number, (q, d) in enumerate(netlist.flops))
+    outputs: dict[str, tuple[int, ...]] = {}
+    number = 0
+    for name, wires in netlist.outputs.items():
+        outputs[name] = tuple(read(wire, Pin(PORT, number + i)) for i, wire in enumerate(wires))
+        number += len(wires)
+    return Netlist(gates, flops, netlist.inputs, outputs, netlist.names)
 
 
 def test_a_fault_is_built_into_what_reads_it(small: Netlist) -> None:

@@ -20,8 +20,16 @@ from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.netlist import ADDERS, cost
 from carrywave.sim.netlist import synthesis as netlist
-from carrywave.sim.netlist.export import FORMATS, export
-from carrywave.sim.netlist.synthesis import PORTS, Gate, Netlist, NetlistError, drawn_netlist, parse
+from carrywave.sim.netlist.synthesis import (
+    FORMATS,
+    PORTS,
+    Gate,
+    Netlist,
+    NetlistError,
+    drawn_netlist,
+    export,
+    parse,
+)
 from carrywave.sim.program.assembler import load
 from carrywave.sim.program.bench import run_program
 from carrywave.sim.witness.gates import Gates

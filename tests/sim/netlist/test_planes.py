@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from carrywave.sim.netlist.planes import pack, unpack
+from carrywave.sim.netlist.compiled import pack, unpack
 
 
 @given(st.data(), st.sampled_from([(np.uint8, 8), (np.uint16, 16), (np.uint16, 12)]))

@@ -9,7 +9,7 @@ import pytest
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.netlist import ADDERS
 from carrywave.sim.netlist.alu_gates import MNEMONICS, AluGates, Inputs
-from carrywave.sim.netlist.planes import unpack
+from carrywave.sim.netlist.compiled import unpack
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist
 from carrywave.sim.settle import settling as settle
 from carrywave.sim.settle import survey as surveys
