@@ -106,17 +106,20 @@ class Mistaken(Model):
 
 
 class Chapter(list[Mistake]):
-    """The mistakes in one part of what a processor does."""
+    """The mistakes in one part of what a processor does; `common` is what most of them have."""
+
+    def __init__(self, **common: Any) -> None:
+        self.common = common
 
     def mistake(
-        self, number: int, title: str, cause: str, change: str, mnemonics: str, **more: Any
+        self, number: int, title: str, mnemonics: str, **more: Any
     ) -> Callable[[Edit], Edit]:
         """Enters the edit below it under the edit's own name; `more` as `Mistake` has it."""
 
         def enter(edit: Edit) -> Edit:
             name = edit.__name__.strip("_").replace("_", "-")
-            named = frozenset(mnemonics.split())
-            self.append(Mistake(number, name, title, cause, change, named, edit, **more))
+            told = {**self.common, **more, "mnemonics": frozenset(mnemonics.split())}
+            self.append(Mistake(number, name, title, edit=edit, **told))
             return edit
 
         return enter
