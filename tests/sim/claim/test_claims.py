@@ -15,7 +15,7 @@ from carrywave.sim.claim.claims import Answers, ClaimError, judge
 from carrywave.sim.claim.exact import Combinations, simplest
 from carrywave.sim.claim.expressions import ExpressionError
 from carrywave.sim.claim.relations import relations, taken
-from carrywave.sim.cli import main as cli
+from carrywave.sim.cli.claim import command
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.netlist.alu_gates import MNEMONICS, AluGates
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist
@@ -673,7 +673,7 @@ def test_the_table(carrywave):
 
 
 def test_the_shell_completes_the_mnemonics_of_the_alu():
-    kind = next(p for p in cli.claim.params if p.name == "after").type
+    kind = next(p for p in command.params if p.name == "after").type
     found = [item.value for item in kind.shell_complete(None, None, "in")]
     assert found == ["INC", "INX", "INY"]
     assert len(kind.shell_complete(None, None, "")) == len(MNEMONICS) == 19
@@ -682,7 +682,7 @@ def test_the_shell_completes_the_mnemonics_of_the_alu():
 LOADED = """
 import atexit, sys
 atexit.register(lambda: print(*sys.modules, file=sys.stderr))
-from carrywave.sim.cli import main
+from carrywave.sim.cli.main import main
 main()
 """
 
