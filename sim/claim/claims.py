@@ -64,9 +64,7 @@ class Example:
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
         values = [{"expression": text, "value": value} for text, value in self.values]
-        return {
-            **self.row, "carries": self.carries, "values": values, "command": self.command,
-        }  # fmt: skip
+        return self.row | {"carries": self.carries, "values": values, "command": self.command}
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,19 +154,16 @@ class Claim:
 def vocabulary(use: Use, variant: str = "nmos") -> tuple[dict[str, Range], dict[str, str]]:
     """The names that a claim may use after an instruction; and of others, why it may not."""
     name, chain = use.mnemonic, use.operation.name in CHAIN
-    names: dict[str, Range] = {}
     absent = {"a": f"{name} works on a byte of memory, which is m: there is no a",
               "m": f"{name} has no byte beside the register: there is no m",
               "x": f"{name} does not work on X", "y": f"{name} does not work on Y",
               "carry_in": f"the carry before has no part in {name}: there is no carry_in",
               "decimal": f"decimal mode has no part in {name}: there is no decimal"}  # fmt: skip
-    if use.left != "M":
-        names["a"] = BYTE
-        if use.left != "A":
-            names[use.left.lower()] = BYTE
+    names = {} if use.left == "M" else {"a": BYTE, use.left.lower(): BYTE}
     if use.operand or use.left == "M":
         names["m"] = BYTE
-    names |= {"carry_in": TRUTH} if use.carry else {}
+    if use.carry:
+        names["carry_in"] = TRUTH
     if use.decimal and variant == "binary":
         absent["decimal"] = "decimal mode is not connected in this variant: leave decimal out"
     elif use.decimal:
@@ -180,9 +175,8 @@ def vocabulary(use: Use, variant: str = "nmos") -> tuple[dict[str, Range], dict[
         if chain or flag in use.flags:
             names[flag] = TRUTH
         else:
-            absent[flag] = (
-                f"{name} leaves {flag.upper()} alone and does not use the adder: no {flag}"
-            )
+            alone = f"{name} leaves {flag.upper()} alone"
+            absent[flag] = f"{alone} and does not use the adder: no {flag}"
     return names, {word: why for word, why in absent.items() if word not in names}
 
 
@@ -244,19 +238,17 @@ class Answers:
         same_written = self._pair(asked, relation)
         if known != written and not asked.told:
             flags, asked = known, Combinations(known, self.columns, truths)
-        formula = asked.formula()
+        formula, count = asked.formula(), len(asked.occurring)
         if formula is None:
-            return Rule(
-                relation.text, self.rows, len(asked.occurring), flags, written, None,
-                same_flags=self._pair(asked, relation),
-            )  # fmt: skip
+            same_flags = self._pair(asked, relation)
+            return Rule(relation.text, self.rows, count, flags, written, None, "", same_flags)
         wrong = np.count_nonzero(self.truths(self.read(str(formula))) != truths)
         if wrong:
             raise AssertionError(f"{formula} is not {relation.text} in {wrong} rows")
         unwritten = "".join(flag for flag in FLAGS if flag in formula.names - set(written))
         return Rule(
-            relation.text, self.rows, len(asked.occurring), flags, written, str(formula),
-            unwritten, same_written=same_written if unwritten else None,
+            relation.text, self.rows, count, flags, written, str(formula), unwritten,
+            same_written=same_written if unwritten else None,
         )  # fmt: skip
 
     def _pair(self, asked: Combinations, relation: Expression) -> tuple[Example, Example] | None:
@@ -326,22 +318,17 @@ def _about_flags(use: Use, unwritten: list[str]) -> list[str]:
     verb, flag = ("is", "the flag") if len(unwritten) == 1 else ("are", "the flags")
     writer = INSTEAD.get(use.mnemonic)
     advice = f" To have it in {flag}, with D clear: {writer}." if writer else ""
-    return [
-        f"{small} here {verb} what the adder says: {use.mnemonic} leaves {large} alone.{advice}"
-    ]
+    told = f"{small} here {verb} what the adder says"
+    return [f"{told}: {use.mnemonic} leaves {large} alone.{advice}"]
 
 
 def _about_decimal(named: frozenset[str], variant: str) -> list[str]:
     """What to say of inputs with decimal mode on."""
-    notes = []
-    if "carry" in named:
-        notes.append("In decimal ADC carry(4) is set too where the low digits make ten or more.")
     doubtful = variant == "nmos" and named & set("nvz")
     invalid = "; N, V and Z they call invalid" if doubtful else ""
-    notes.append(
-        f"Decimal on counts digits above 9 too, for which the makers define nothing{invalid}."
-    )
-    return notes
+    ten = "In decimal ADC carry(4) is set too where the low digits make ten or more."
+    nine = f"Decimal on counts digits above 9 too, for which the makers define nothing{invalid}."
+    return [ten, nine] if "carry" in named else [nine]
 
 
 def _narrower(gates: Answers, relation: Expression) -> list[str]:
@@ -362,7 +349,7 @@ def _relation(claim: Expression) -> tuple[Expression | None, list[str]]:
     found: list[Expression] = []
     if not _collect(claim, found) or not found:
         return None, []
-    if any(not one.same(found[0]) for one in found):
+    if not all(one.same(found[0]) for one in found):
         return None, ["The claim has several relations: ask for each alone to have its exact rule."]
     return found[0], []
 

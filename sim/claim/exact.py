@@ -73,11 +73,8 @@ class Combinations:
             return None
         truth = sum(int(self.counts[place, 1] > 0) << i for i, place in enumerate(self.occurring))
         tables = {
-            flag: sum(
-                int(place >> (len(self.flags) - 1 - i) & 1) << k
-                for k, place in enumerate(self.occurring)
-            )
-            for i, flag in enumerate(self.flags)
+            flag: sum(int(place >> i & 1) << k for k, place in enumerate(self.occurring))
+            for flag, i in zip(self.flags, reversed(range(len(self.flags))), strict=True)
         }
         return simplest(truth, tables, len(self.occurring))
 
@@ -126,20 +123,11 @@ def simplest(truth: int, tables: Mapping[str, int], combinations: int) -> Formul
 def _atoms(level: int, tables: Mapping[str, int], ones: int) -> list[tuple[int, int, Formula]]:
     """The formulas of one flag, or of two without 'and' and 'or': value, cost, formula."""
     plain = {flag: named(flag) for flag in tables}
-    if level == 1:
-        return [
-            row
-            for flag, table in tables.items()
-            for row in ((table, 0, plain[flag]), (table ^ ones, 1, ~plain[flag]))
-        ]
-    if level > 2:
-        return []
-    return [
-        (
-            tables[one] ^ tables[other] ^ flip,
-            EQUALITY,
-            Formula(operator, (plain[one], plain[other])),
-        )
-        for one, other in itertools.combinations(tables, 2)
-        for operator, flip in (("!=", 0), ("==", ones))
-    ]
+    found: list[tuple[int, int, Formula]] = []
+    for flag, table in tables.items() if level == 1 else ():
+        found += [(table, 0, plain[flag]), (table ^ ones, 1, ~plain[flag])]
+    for one, other in itertools.combinations(tables, 2) if level == 2 else ():
+        differ, pair = tables[one] ^ tables[other], (plain[one], plain[other])
+        found.append((differ, EQUALITY, Formula("!=", pair)))
+        found.append((differ ^ ones, EQUALITY, Formula("==", pair)))
+    return found

@@ -18,6 +18,7 @@ import operator
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import reduce
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -97,7 +98,8 @@ class _Reader:
     def __init__(self, text: str, names: Mapping[str, Range], absent: Mapping[str, str]) -> None:
         self.text, self.names, self.absent = text, names, absent
 
-    def error(self, message: str, place: int) -> ExpressionError:
+    def error(self, message: str, at: int | ast.expr) -> ExpressionError:
+        place = at.col_offset - 1 if isinstance(at, ast.expr) else at
         return ExpressionError(message, self.text, place)
 
     def tokens(self) -> Iterator[_Token]:
@@ -192,8 +194,7 @@ class _Reader:
         for _ in range(DEEPEST):
             level = [inner for node in level for inner in _inner(node)]
         if level:
-            place = level[0].col_offset - 1
-            raise self.error(f"nested too deeply: at most {DEEPEST} levels", place)
+            raise self.error(f"nested too deeply: at most {DEEPEST} levels", level[0])
         return root
 
     # What each part of the tree can be. Whatever is not named here is refused.
@@ -218,8 +219,7 @@ class _Reader:
             case ast.UnaryOp(op=ast.Invert(), operand=operand):
                 found = self.range(operand)
                 if found.truth and not masked and not isinstance(operand, ast.Constant):
-                    place = node.col_offset - 1
-                    raise self.error("~ makes -1 and -2 of 0 and 1: write (not ...)", place)
+                    raise self.error("~ makes -1 and -2 of 0 and 1: write (not ...)", node)
                 return Range(~found.high, ~found.low)
             case ast.UnaryOp(op=op, operand=operand):
                 low, high = self.range(operand)
@@ -228,13 +228,12 @@ class _Reader:
                 return self.binary(node)
             case ast.Call(func=ast.Name(id=name), args=args, keywords=[]):
                 return self.call(node, name, args)
-        raise self.error("this is no part of an expression", node.col_offset - 1)
+        raise self.error("this is no part of an expression", node)
 
     def truth(self, node: ast.expr, why: str) -> None:
         found = self.range(node)
         if not found.truth:
-            place = node.col_offset - 1
-            raise self.error(f"{why}, and this is a number, {found}: compare it", place)
+            raise self.error(f"{why}, and this is a number, {found}: compare it", node)
 
     def binary(self, node: ast.BinOp) -> Range:
         masked = isinstance(node.op, ast.BitAnd)  # of -1 and -2 a mask takes what was meant
@@ -256,30 +255,28 @@ class _Reader:
                 ends = [shift(value, count) for value in left for count in right]
                 found = Range(min(ends), max(ends))
             case _:
-                raise self.error("this is no part of an expression", node.col_offset - 1)
+                raise self.error("this is no part of an expression", node)
         if found.low < -BOUND or found.high > BOUND:
-            raise self.error("this can go past 2 to the 48th", node.col_offset - 1)
+            raise self.error("this can go past 2 to the 48th", node)
         return found
 
     def call(self, node: ast.expr, name: str, args: list[ast.expr]) -> Range:
         if len(args) != FUNCTIONS[name].count(",") + 1:
-            place = node.col_offset - 1
-            raise self.error(f"{name!r} is given something else: {FUNCTIONS[name]}", place)
+            raise self.error(f"{name!r} is given something else: {FUNCTIONS[name]}", node)
         ranges = [self.range(arg) for arg in args]
         if name == "signed":
             hint = "; & 0xFF takes the low eight bits"
             self.within(args[0], ranges[0], 255, "signed reads a byte; this", hint)
             return Range(-128, 127)
-        most, what = (
-            (SHIFTS, "the place of a bit") if name == "bit" else (CARRIES, "a carry's place")
-        )
-        self.within(args[-1], ranges[-1], most, what)
+        if name == "bit":
+            self.within(args[1], ranges[1], SHIFTS, "the place of a bit")
+        else:
+            self.within(args[0], ranges[0], CARRIES, "a carry's place")
         return Range(0, 1)
 
     def within(self, node: ast.expr, found: Range, most: int, what: str, hint: str = "") -> None:
         if found.low < 0 or found.high > most:
-            place = node.col_offset - 1
-            raise self.error(f"{what} must be 0 to {most}, and can be {found}{hint}", place)
+            raise self.error(f"{what} must be 0 to {most}, and can be {found}{hint}", node)
 
 
 def _inner(node: ast.expr) -> list[ast.expr]:
@@ -295,10 +292,10 @@ OPERATIONS: Final[dict[type[ast.AST], Callable[[Any, Any], Any]]] = {
     ast.Eq: np.equal, ast.NotEq: np.not_equal, ast.Lt: np.less, ast.LtE: np.less_equal,
     ast.Gt: np.greater, ast.GtE: np.greater_equal,
 }  # fmt: skip
-
-
-def _bit(column: Any, place: Any) -> Any:
-    return column >> place & 1
+ALONE: Final[dict[type[ast.AST], Callable[[Any], Any]]] = {
+    ast.UAdd: np.positive, ast.USub: np.negative, ast.Invert: np.invert,
+    ast.Not: lambda truth: 1 - truth,
+}  # fmt: skip
 
 
 def _work_out(node: ast.expr, columns: Mapping[str, Any]) -> Any:
@@ -308,22 +305,13 @@ def _work_out(node: ast.expr, columns: Mapping[str, Any]) -> Any:
             return np.int64(value)
         case ast.Name(id=name):
             return columns[name].astype(np.int64)
-        case ast.UnaryOp(op=ast.UAdd(), operand=operand):
-            return _work_out(operand, columns)
-        case ast.UnaryOp(op=ast.USub(), operand=operand):
-            return -_work_out(operand, columns)
-        case ast.UnaryOp(op=ast.Invert(), operand=operand):
-            return ~_work_out(operand, columns)
-        case ast.UnaryOp(operand=operand):
-            return 1 - _work_out(operand, columns)
+        case ast.UnaryOp(op=op, operand=operand):
+            return ALONE[type(op)](_work_out(operand, columns))
         case ast.BinOp(left=left, op=op, right=right):
             return OPERATIONS[type(op)](_work_out(left, columns), _work_out(right, columns))
         case ast.BoolOp(op=op, values=values):
             join = np.bitwise_and if isinstance(op, ast.And) else np.bitwise_or
-            found = _work_out(values[0], columns)
-            for value in values[1:]:
-                found = join(found, _work_out(value, columns))
-            return found
+            return reduce(join, (_work_out(value, columns) for value in values))
         case ast.Compare(left=left, ops=ops, comparators=others):
             before, holds = _work_out(left, columns), np.int64(1)
             for comparison, other in zip(ops, others, strict=True):
@@ -335,9 +323,9 @@ def _work_out(node: ast.expr, columns: Mapping[str, Any]) -> Any:
             value = _work_out(byte, columns)
             return value - (value >> 7 << 8)
         case ast.Call(func=ast.Name(id="bit"), args=[value, place]):
-            return _bit(_work_out(value, columns), _work_out(place, columns))
+            return _work_out(value, columns) >> _work_out(place, columns) & 1
         case ast.Call(args=[place]):
-            return _bit(columns["carry"].astype(np.int64), _work_out(place, columns))
+            return columns["carry"].astype(np.int64) >> _work_out(place, columns) & 1
     raise AssertionError(f"{ast.dump(node)} was checked")
 
 
@@ -418,8 +406,6 @@ def read(
     root = reader.parse()
     found = reader.range(root)
     if not found.truth:
-        message = (
-            f"true or false is wanted, and this is a number, {found}: compare it, as in r == 0"
-        )
-        raise reader.error(message, root.col_offset - 1)
+        number = f"this is a number, {found}"
+        raise reader.error(f"true or false is wanted, and {number}: compare it, as in r == 0", root)
     return Expression(text, root, names)

@@ -5,6 +5,7 @@ gets wrong. The branch sequences are common practice of the trade; each is follo
 every input, and what it gets wrong is counted like everything else.
 """
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -33,16 +34,8 @@ SIGNED: Final[Branches] = {
 BORROWED: Final[Branches] = {"<=": ("BCC yes",), ">": ("BCS yes",)}
 BORROWED_SIGNED: Final[Branches] = {"<=": (*FLIP, "BMI yes"), ">": (*FLIP, "BPL yes")}
 #: The rule of thumb, of bytes without a sign and with one: the sign of the difference.
-BY_SIGN: Final = {
-    (comparison, signed): rule
-    for comparison, rule in (
-        ("<", "n"),
-        ("<=", "n or z"),
-        (">=", "not n"),
-        (">", "not n and not z"),
-    )
-    for signed in (False, True)
-}
+SIGN: Final = {"<": "n", "<=": "n or z", ">=": "not n", ">": "not n and not z"}
+BY_SIGN: Final = {(of, signed): rule for of, rule in SIGN.items() for signed in (False, True)}
 
 Column = npt.NDArray[Any]
 
@@ -137,24 +130,19 @@ def _block(
     naive: Mapping[tuple[str, bool], str],
 ) -> RelationBlock:
     rows = []
-    for reads_sign in (False, True):
-        for comparison in COMPARISONS:
-            if reads_sign and comparison in ("==", "!="):
-                continue
-            relation = gates.read(relation_of(comparison, reads_sign))
-            truths = gates.truths(relation)
-            branches = (signed if reads_sign else unsigned).get(comparison)
-            thumb = naive.get((comparison, reads_sign))
-            guesses = gates.truths(gates.read(thumb)) if thumb else None
-            arrives = taken(branches, gates.columns) if branches else None
-            failures = [
-                None if told is None else int(np.count_nonzero(told != truths))
-                for told in (arrives, guesses)
-            ]
-            rows.append(
-                RelationRow(
-                    comparison, reads_sign, gates.rule(relation), branches, failures[0], thumb,
-                    failures[1],
-                )
-            )  # fmt: skip
+    for reads_sign, comparison in itertools.product((False, True), COMPARISONS):
+        if reads_sign and comparison in ("==", "!="):
+            continue
+        relation = gates.read(relation_of(comparison, reads_sign))
+        truths, rule = gates.truths(relation), gates.rule(relation)
+        branches = (signed if reads_sign else unsigned).get(comparison)
+        thumb = naive.get((comparison, reads_sign))
+        arrives = taken(branches, gates.columns) if branches else None
+        guesses = gates.truths(gates.read(thumb)) if thumb else None
+        failed, misled = (
+            None if told is None else int(np.count_nonzero(told != truths))
+            for told in (arrives, guesses)
+        )
+        row = RelationRow(comparison, reads_sign, rule, branches, failed, thumb, misled)
+        rows.append(row)
     return RelationBlock(gates.use.mnemonic, given, gates.rows, rows)

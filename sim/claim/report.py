@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
-from rich.table import Table
 from rich.text import Text
 
 from ..op.report import draw_operation
 from ..system.colours import CARRY, ONE, QUIET, WRONG
+from ..system.tables import plain_table
 from .relations import FLIP
 
 if TYPE_CHECKING:
@@ -123,10 +123,8 @@ def draw_relations(blocks: Iterable[RelationBlock], console: Console) -> None:
         given = f", given {block.given}" if block.given else ""
         title = Text.assemble("After ", (block.after, ONE), given)
         console.print(title.append(f"   {block.inputs:,} inputs", QUIET))
-        table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET)
-        for heading in ("", "exact rule", "branches", "rule of thumb"):
-            table.add_column(heading, no_wrap=True)
-        table.add_column("fails", justify="right", no_wrap=True)
+        headings = ("", "exact rule", "branches", "rule of thumb", ">fails")
+        table = plain_table(*headings, style=QUIET)
         for signed, group in ((False, "unsigned"), (True, "signed")):
             table.add_row(Text(group, QUIET))
             for row in block.rows:

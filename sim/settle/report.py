@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import itertools
 from fractions import Fraction
 from typing import TYPE_CHECKING, Final
 
 from rich.console import Group, RenderableType
 from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
 from ..netlist.alu_gates import MNEMONICS
 from ..system.colours import CARRY, ONE, QUIET, WRONG
+from ..system.tables import plain_table
 from .settling import START, WIDTHS, name_of
 
 if TYPE_CHECKING:
@@ -34,10 +35,6 @@ def note(text: str, style: str = "") -> RenderableType:
     return Padding(Text(text, style), (0, 0, 0, 1), expand=False)
 
 
-def _table() -> Table:
-    return Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET)
-
-
 def draw_settling(settling: Settling) -> RenderableType:
     """A row a gate delay, with what changes in it; at most 80 columns wide."""
     s = settling
@@ -46,13 +43,11 @@ def draw_settling(settling: Settling) -> RenderableType:
         (s.mnemonic, "bold"), f"  {now}  after {start}", (f"   {s.variant}, {s.adder}", QUIET)
     )
     flags = [port for port in s.steps[0] if port in "nvzc"]
-    table = _table()
-    table.add_column(" step", justify="right")
-    for port in s.steps[0]:
-        if port in WIDTHS:
-            table.add_column("c8 .. c0" if port == "carry" else port, no_wrap=True)
-    table.add_column(" ".join(flag.upper() for flag in flags), no_wrap=True)
-    table.add_column("gates", justify="right")
+    ports = ("c8 .. c0" if port == "carry" else port for port in s.steps[0] if port in WIDTHS)
+    letters = " ".join(flags).upper()
+    table = plain_table(
+        "> step", *ports, letters, ">gates", style=QUIET, folds=("> step", ">gates")
+    )
     table.add_row("before", *_cells(s.steps[0], None, flags), "")
     for i in range(1, s.settled + 1):
         table.add_row(f"{i}", *_cells(s.steps[i], s.steps[i - 1], flags), f"{s.moved[i]}")
@@ -80,14 +75,9 @@ def _cells(step: dict[str, int], before: dict[str, int] | None, flags: list[str]
 
 
 def _remarks(s: Settling) -> list[RenderableType]:
+    dot = "A dot: as it was. The inputs change in step 0; 'gates' is how many of the"
     said = f"Settled after {s.settled} gate delays." if s.settled else "No output changes."
-    lines = [
-        note(
-            f"A dot: as it was. The inputs change in step 0; 'gates' is how many of the {s.gates} "
-            "change in a step."
-        ),
-        note(said),
-    ]
+    lines = [note(f"{dot} {s.gates} change in a step."), note(said)]
     if s.glitches:
         about = "Glitches, wires that change more than once, and how often"
         lines.append(note(f"{about}: {_glitches(s)}."))
@@ -162,12 +152,9 @@ def _input(survey: Survey, output: Output) -> str:
 
 
 def _one(survey: Survey) -> RenderableType:
-    adder, table = survey.adders[0], _table()
-    table.add_column(" output")
-    for heading in ("mean", "half", "9 in 10", "worst"):
-        table.add_column(heading, justify="right")
-    table.add_column("first worst input", no_wrap=True)
-    table.add_column("glitches", justify="right")
+    adder = survey.adders[0]
+    steps = (">mean", ">half", ">9 in 10", ">worst")
+    table = plain_table(" output", *steps, "first worst input", ">glitches", style=QUIET)
     for output in _shown(adder):
         table.add_row(
             f" {_label(output)}", f"{float(output.mean):.2f}",
@@ -184,20 +171,14 @@ def _one(survey: Survey) -> RenderableType:
 
 
 def _side_by_side(survey: Survey) -> RenderableType:
-    table = _table()
-    table.add_column(" output")
-    for adder in survey.adders:
-        table.add_column(f"{adder.adder}\nmean", justify="right")
-        table.add_column("\nworst", justify="right")
+    pairs = ((f">{adder.adder}\nmean", ">\nworst") for adder in survey.adders)
+    table = plain_table(" output", *itertools.chain(*pairs), style=QUIET)
     for row in zip(*map(_shown, survey.adders), strict=True):
         cells = ((f"{float(o.mean):.2f}", Text(f"{o.worst}", ONE)) for o in row)
         table.add_row(f" {_label(row[0])}", *(cell for pair in cells for cell in pair))
-    rows = [
-        ("gates", [adder.gates for adder in survey.adders]),
-        ("longest path", [adder.depth for adder in survey.adders]),
-    ]
-    for name, figures in rows:
-        table.add_row(f" {name}", *(cell for n in figures for cell in ("", f"{n}")))
+    for name, what in (("gates", "gates"), ("longest path", "depth")):
+        figures = (("", f"{getattr(adder, what)}") for adder in survey.adders)
+        table.add_row(f" {name}", *itertools.chain(*figures))
     lines = [
         note("Mean and worst: gate delays until an output is final. First worst input of all:"),
         *(note(f"{a.adder.ljust(9)}  {_input(survey, a['all'])}") for a in survey.adders),
@@ -208,20 +189,15 @@ def _side_by_side(survey: Survey) -> RenderableType:
 
 def _longest_path(survey: Survey) -> str:
     """Why the longest path is longer than the worst input takes."""
+    why = "No input takes the longest path: it begins at the operation, which stands"
     if survey.variant == "binary":
-        return "No input takes the longest path: it begins at the operation, which stands."
-    return (
-        "No input takes the longest path: it begins at the operation, which stands, and goes "
-        "through the decimal correction, which is off."
-    )
+        return f"{why}."
+    return f"{why}, and goes through the decimal correction, which is off."
 
 
 def _carries(survey: Survey) -> list[RenderableType]:
-    table = _table()
-    table.add_column(" longest carry")
-    for length in range(9):
-        table.add_column(f"{length}", justify="right")
-    table.add_column("mean", justify="right")
+    places = (f">{length}" for length in range(9))
+    table = plain_table(" longest carry", *places, ">mean", style=QUIET)
     wrong = [adder.adder for adder in survey.adders if adder.carries != survey.adders[0].carries]
     for carries in survey.adders[0].carries:
         table.add_row(
@@ -230,14 +206,11 @@ def _carries(survey: Survey) -> list[RenderableType]:
         table.add_row(Text("  expected", QUIET), *(Text(f"{n}", QUIET) for n in carries.expected))
         if carries.counts != carries.expected:
             wrong.append(survey.adders[0].adder)
-    lines: list[RenderableType] = [
-        table,
-        note(
-            "Pairs by the places that their longest carry takes, where it is made included. "
-            "Expected: the recurrence of Burks, Goldstine and von Neumann (1946, from memory), "
-            "who bound the mean without carry-in by log2 of the width, 3. The row of carry-in 1 "
-            "extends it."
-        ),
-    ]
-    lines += [note(f"{name}: its carries are not those expected", WRONG) for name in wrong]
-    return lines
+    about = note(
+        "Pairs by the places that their longest carry takes, where it is made included. "
+        "Expected: the recurrence of Burks, Goldstine and von Neumann (1946, from memory), "
+        "who bound the mean without carry-in by log2 of the width, 3. The row of carry-in 1 "
+        "extends it."
+    )
+    strays = (note(f"{name}: its carries are not those expected", WRONG) for name in wrong)
+    return [table, about, *strays]

@@ -147,23 +147,14 @@ class Settling:
 
     def to_json(self) -> dict[str, Any]:
         """Plain values; inputs and outputs by the names of the ALU's ports."""
+        steps = enumerate(zip(self.steps, self.moved, strict=True))
         return {
-            "mnemonic": self.mnemonic,
-            "variant": self.variant,
-            "adder": self.adder,
-            "gates": self.gates,
-            "depth": self.depth,
-            "from": self.start,
-            "inputs": self.inputs,
+            "mnemonic": self.mnemonic, "variant": self.variant, "adder": self.adder,
+            "gates": self.gates, "depth": self.depth, "from": self.start, "inputs": self.inputs,
             "settled": self.settled,
-            "steps": [
-                {"step": i, "gates": moved, **step}
-                for i, (step, moved) in enumerate(zip(self.steps, self.moved, strict=True))
-            ],
-            "changes": self.changes,
-            "glitches": sorted(self.glitches),
-            "agree": self.agree,
-        }
+            "steps": [{"step": i, "gates": moved, **step} for i, (step, moved) in steps],
+            "changes": self.changes, "glitches": sorted(self.glitches), "agree": self.agree,
+        }  # fmt: skip
 
 
 def settle(

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import reduce
+from itertools import pairwise
 from operator import or_
 from typing import Any
 
@@ -12,7 +13,6 @@ import numpy as np
 from ..netlist.alu_gates import AluGates, Inputs, Use
 from ..op.operation import CHAIN
 from ..system.pictures import picture_of
-from .carry_lengths import Carries, expected_carries, going_on, lengths
 from .settling import (
     NAMES,
     START,
@@ -64,13 +64,31 @@ class Output:
     def to_json(self) -> dict[str, Any]:
         """Plain values; inputs by the names of the ALU's ports."""
         return {
-            "name": self.name,
-            "mean": float(self.mean),
-            "worst": self.worst,
+            "name": self.name, "mean": float(self.mean), "worst": self.worst,
             "worst_input": dict(zip(NAMES, self.worst_input, strict=False)),
-            "inputs_by_step": list(self.counts),
-            "glitches": self.glitches,
-        }
+            "inputs_by_step": list(self.counts), "glitches": self.glitches,
+        }  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Carries:
+    """How many inputs have each longest carry, 0 to 8 places, for one carry-in."""
+
+    carry_in: int
+    counts: tuple[int, ...]
+    expected: tuple[int, ...]
+
+    @property
+    def mean(self) -> Fraction:
+        """The mean length, exactly."""
+        return Fraction(sum(k * count for k, count in enumerate(self.counts)), sum(self.counts))
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain values; the mean as a fraction."""
+        return {
+            "carry_in": self.carry_in, "counts": list(self.counts),
+            "expected": list(self.expected), "mean": str(self.mean),
+        }  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -96,14 +114,11 @@ class AdderSurvey:
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
         return {
-            "adder": self.adder,
-            "gates": self.gates,
-            "depth": self.depth,
+            "adder": self.adder, "gates": self.gates, "depth": self.depth,
             "outputs": [output.to_json() for output in self.outputs],
             "longest_carries": [carries.to_json() for carries in self.carries],
-            "wrong": self.wrong,
-            "agree": self.agree,
-        }
+            "wrong": self.wrong, "agree": self.agree,
+        }  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -127,13 +142,10 @@ class Survey:
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
         return {
-            "mnemonic": self.mnemonic,
-            "variant": self.variant,
-            "from": dict(zip(NAMES, (*START, 0), strict=True)),
-            "inputs": self.inputs,
-            "adders": [adder.to_json() for adder in self.adders],
-            "agree": self.agree,
-        }
+            "mnemonic": self.mnemonic, "variant": self.variant,
+            "from": dict(zip(NAMES, (*START, 0), strict=True)), "inputs": self.inputs,
+            "adders": [adder.to_json() for adder in self.adders], "agree": self.agree,
+        }  # fmt: skip
 
 
 def survey(
@@ -215,3 +227,44 @@ def output_of(name: str, moves: Sequence[int], again: int, every: Inputs) -> Out
     row = (last & -last).bit_length() - 1 if last else 0
     worst = (int(every.left[row]), int(every.m[row]), int(every.carry_in[row]))
     return Output(name, tuple(counts), worst, again.bit_count())
+
+
+def going_on(carry: Sequence[int], generate: Sequence[int], ones: int) -> list[int]:
+    """For each length from 0 on, the rows in which a carry goes on for at least so many places.
+
+    They are the place that makes it and those above it that hand it on; the lowest place makes one
+    of a carry-in too.
+    """
+    at_least = [ones] + [0] * len(generate)
+    below: list[int] = []
+    for out, made in zip(carry[1:], generate, strict=True):
+        below = [out, *(out & ~made & longer for longer in below)]
+        for length, rows in enumerate(below, 1):
+            at_least[length] |= rows
+    return at_least
+
+
+def lengths(at_least: Sequence[int], rows: int) -> tuple[int, ...]:
+    """How many of these rows have each longest carry."""
+    counts = [(plane & rows).bit_count() for plane in at_least] + [0]
+    return tuple(count - more for count, more in pairwise(counts))
+
+
+def expected_carries(carry_in: int, width: int = 8) -> tuple[int, ...]:
+    """How many of all pairs of operands have each longest carry, 0 to `width` places.
+
+    Burks, Goldstine and von Neumann's recurrence (1946, from memory): a carry of v places first
+    ends at place n if there is none below its first, which makes a carry in one pair of four, and
+    the others hand it on, each in two of four. With a carry-in the lowest place makes
+    one in three pairs of four.
+    """
+    at_least = [4**width]
+    for length in range(1, width + 1):
+        share = [Fraction(0)] * (width + 1)
+        for n in range(length, width + 1):
+            made = Fraction(3 if carry_in and n == length else 1, 4)
+            first = (1 - share[n - length]) * made / 2 ** (length - 1)
+            share[n] = share[n - 1] + first
+        at_least.append(int(share[width] * 4**width))
+    at_least.append(0)
+    return tuple(more - fewer for more, fewer in pairwise(at_least))

@@ -13,9 +13,8 @@ from carrywave.sim.netlist.compiled import unpack
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist
 from carrywave.sim.settle import settling as settle
 from carrywave.sim.settle import survey as surveys
-from carrywave.sim.settle.carry_lengths import expected_carries
 from carrywave.sim.settle.settling import alu_of, depth_of, generations, settled
-from carrywave.sim.settle.survey import Output, survey, survey_of
+from carrywave.sim.settle.survey import Output, expected_carries, survey, survey_of
 
 GATES = {
     "AND": lambda a, b: a & b, "OR": lambda a, b: a | b, "XOR": lambda a, b: a != b,
