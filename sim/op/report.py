@@ -1,22 +1,17 @@
 """Draws what the hardware did, for the terminal."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from rich.console import Group, RenderableType
-from rich.table import Table
 from rich.text import Text
 
+from ..family.instructions import Instruction
+from ..family.modes import Clock
 from ..family.status_byte import FLAGS
 from ..system.colours import CARRY, ONE, QUIET
-from .operation import SHOWN_FLAGS, TOP
+from ..system.tables import plain_table
+from .operation import SHOWN_FLAGS, TOP, Operation
 from .reasons import NAMES, digit_note, headings_of, kinds_of, names_of, reasons_of, signed
-
-if TYPE_CHECKING:
-    from ..family.instructions import Instruction
-    from ..family.modes import Clock
-    from .operation import Operation
 
 WIDTH: Final = 10  # of the labels
 CELL: Final = 6  # of a bit
@@ -94,9 +89,8 @@ def _bits(op: Operation) -> RenderableType:
 
 
 def _bus(op: Operation) -> RenderableType:
-    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET)
-    for heading in (" clock", "bus", "address", "byte", "what it is"):
-        table.add_column(heading)
+    headings = (" clock", "bus", "address", "byte", "what it is")
+    table = plain_table(*headings, style=QUIET, folds=headings)
     clocks = op.instruction.sequence(op.variant)
     for i, (clock, published) in enumerate(zip(op.bus, clocks, strict=False)):
         what = _word(op.instruction, published)
@@ -130,9 +124,8 @@ BYTES: Final = {
 
 
 def _flags(op: Operation) -> RenderableType:
-    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET)
-    for heading in (" flag", "was", "is", "because", "which says"):
-        table.add_column(heading, no_wrap=heading != "which says")
+    headings = (" flag", "was", "is", "because", "which says")
+    table = plain_table(*headings, style=QUIET, folds={"which says"})
     reasons = reasons_of(op)
     for flag in SHOWN_FLAGS:
         if flag in op.updated:

@@ -1,16 +1,11 @@
 """What the terminal shows of a check."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from rich.console import Group, RenderableType
 from rich.text import Text
 
 from carrywave.sim.system.colours import CARRY, QUIET, WRONG
 
-if TYPE_CHECKING:
-    from .findings import CheckReport
+from .findings import CheckReport
 
 
 def draw_check(report: CheckReport) -> RenderableType:

@@ -1,16 +1,12 @@
 """The adder at work in one operation, as a figure: every carry, and where each flag comes from."""
 
-from __future__ import annotations
+from typing import Final
 
-from typing import TYPE_CHECKING, Final
-
+from carrywave.sim.op.operation import CHAIN, Operation
 from carrywave.sim.op.reasons import digit_note, headings_of, kinds_of, names_of, signed
 
 from .circle import draw_circle, moves
 from .sheet import BITS, BOX, GATE, PITCH, VALUES, Sheet, bits_of, column
-
-if TYPE_CHECKING:
-    from carrywave.sim.op.operation import Operation
 
 ADDER: Final = 62  # the height of a full adder
 LANE: Final = 44  # of the carry, below the adder's top
@@ -149,8 +145,6 @@ def _adders(sheet: Sheet, y: float) -> None:
         sheet.text(
             gap, lane - 8, f"{carries[i]}", role, "middle", 15, True, bool(carries[i]), f"carry-{i}"
         )
-    from carrywave.sim.op.operation import CHAIN
-
     source = f"c0: {ENTERS[CHAIN[op.alu['operation']]]}"
     sheet.text(VALUES, lane + 5, source, "quiet", size=13)
 

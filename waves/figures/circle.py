@@ -1,17 +1,13 @@
 """An addition on the circle of a byte's 256 positions, or of the 100 of two decimal digits."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from math import cos, pi, sin
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from carrywave.sim.op.operation import Operation
 from carrywave.sim.op.reasons import are_digits, names_of, reasons_of, signed, signed_reading
 
 from .svg import Figure, number
-
-if TYPE_CHECKING:
-    from carrywave.sim.op.operation import Operation
 
 RADIUS: Final = 92
 OUTSIDE: Final = RADIUS + 11  # the track of the unsigned move

@@ -1,16 +1,11 @@
 """What the figures of one operation share: bits in columns, wires by value, flags and reasons."""
 
-from __future__ import annotations
+from typing import Final
 
-from typing import TYPE_CHECKING, Final
-
-from carrywave.sim.op.operation import SHOWN_FLAGS
+from carrywave.sim.op.operation import SHOWN_FLAGS, Operation
 from carrywave.sim.op.reasons import headings_of, reasons_of, signed
 
 from .svg import Figure
-
-if TYPE_CHECKING:
-    from carrywave.sim.op.operation import Operation
 
 WIDTH: Final = 1280
 MARGIN: Final = 24

@@ -1,20 +1,16 @@
 """When every input has settled, as a figure: adders side by side."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from fractions import Fraction
 from itertools import accumulate, pairwise
 from math import ceil
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from carrywave.sim.settle.report import inputs_text
 from carrywave.sim.settle.settling import START
+from carrywave.sim.settle.survey import AdderSurvey, Survey
 
 from .svg import Figure
-
-if TYPE_CHECKING:
-    from carrywave.sim.settle.survey import AdderSurvey, Survey
 
 WIDTH, HEIGHT = 1280, 570
 TOP, BOTTOM = 130, 490  # of both panels

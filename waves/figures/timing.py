@@ -12,9 +12,8 @@ import numpy as np
 
 from carrywave.sim.system.errors import UnusableError
 
-from ..vcd.beside import EMULATOR
 from ..vcd.read import Columns, closing_count, read_clocks
-from ..vcd.signals import PERIOD, SIGNALS, SignalSpec
+from ..vcd.signals import EMULATOR, PERIOD, SIGNALS, SignalSpec
 from .svg import Figure, text_width
 
 WIDTH: Final = 1280

@@ -1,13 +1,12 @@
 """Runs a listing from end to end: assembled, run, written as a waveform, read back and checked."""
 
-from __future__ import annotations
-
+import os
 import tempfile
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from carrywave.sim.program.assembler import load
 from carrywave.sim.program.bench import Run, Sequence, run_program
@@ -20,9 +19,6 @@ from ..check.dump_check import check_dump
 from ..check.findings import CheckReport
 from ..vcd.dump import Dump
 from ..vcd.read import DumpError
-
-if TYPE_CHECKING:
-    from os import PathLike
 
 DEFAULT_CLOCKS: Final = 100_000
 
@@ -69,7 +65,7 @@ class RunReport:
 
 
 def run_listing(
-    listing: str | PathLike[str],
+    listing: str | os.PathLike[str],
     vcd: str | None = None,
     variant: str = "nmos",
     max_clocks: int | None = None,

@@ -1,33 +1,26 @@
 """What the terminal shows of a run."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from rich.console import Group, RenderableType
-from rich.table import Table
 from rich.text import Text
 
 from carrywave.sim.family.members import EVENTS
 from carrywave.sim.family.status_byte import FLAG_BITS
+from carrywave.sim.program.bench import Sequence
 from carrywave.sim.system.colours import CARRY, ONE, QUIET
+from carrywave.sim.system.tables import plain_table
 
 from ..check.report import draw_check
-
-if TYPE_CHECKING:
-    from carrywave.sim.program.bench import Sequence
-
-    from .listing import RunReport
+from .listing import RunReport
 
 STACK_SHOWN: Final = 6  # bytes
 
 
 def draw_run(report: RunReport) -> RenderableType:
     """The instructions as they ran, the flags they changed and the stack; then how it ended."""
-    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style=QUIET)
-    table.add_column("clock", justify="right")
-    for heading in ("at", "instruction", "A  X  Y", " N V D I Z C", "SP", "stack"):
-        table.add_column(heading, no_wrap=heading != "instruction")
+    headings = (">clock", "at", "instruction", "A  X  Y", " N V D I Z C", "SP", "stack")
+    table = plain_table(*headings, style=QUIET, folds={"instruction"})
     for shown in report.first:
         table.add_row(*_sequence_row(report, *shown))
     if report.omitted:

@@ -1,19 +1,14 @@
 """How one operation settles, as a waveform in gate delays."""
 
-from __future__ import annotations
-
 from itertools import pairwise
-from typing import IO, TYPE_CHECKING, Any, Final
+from typing import IO, Any, Final
 
 from vcd.writer import VCDWriter
 
 from carrywave.sim.settle.report import inputs_text
-from carrywave.sim.settle.settling import WIDTHS
+from carrywave.sim.settle.settling import WIDTHS, Settling
 
 from .signals import SETTLED, TEXT_BITS, text_value
-
-if TYPE_CHECKING:
-    from carrywave.sim.settle.settling import Settling
 
 TAIL: Final = 5  # gate delays in the waveform after the last change
 

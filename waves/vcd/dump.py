@@ -4,17 +4,15 @@ Amaranth's own writer declares enumerations as strings, which the standard does 
 name is a vector of ASCII characters, which a viewer shows as text when asked to.
 """
 
-from __future__ import annotations
-
-from collections.abc import Callable
-from typing import IO, Any, Final
+from collections.abc import Callable, Mapping
+from typing import IO, Any, Final, Self
 
 from vcd.writer import VCDWriter
 
 from carrywave.rtl.alu import AluOperation
-from carrywave.sim.family.status_byte import FLAGS
+from carrywave.sim.family.status_byte import FLAGS, flags_of
 
-from .signals import CLK, CLOSING, HALF, PERIOD, SIGNALS, TEXT_BITS, text_value
+from .signals import CLK, CLOSING, EMULATOR, HALF, PERIOD, SIGNALS, TEXT_BITS, text_value
 
 OPERATION_TEXTS: Final = {
     operation.value: text_value(name, 12 * TEXT_BITS)
@@ -31,13 +29,8 @@ class Dump:
     def __init__(self, file: IO[str], variant: str) -> None:
         """`variant` goes into the file, which can then be checked with nothing else at hand."""
         self._file, self._variant = file, variant
-        self._writer = VCDWriter(
-            # No date: the same run gives the same bytes.
-            file,
-            timescale="1 ns",
-            version="carrywave",
-            date="",
-            check_values=False,
+        self._writer = VCDWriter(  # no date: the same run gives the same bytes
+            file, timescale="1 ns", version="carrywave", date="", check_values=False
         )
         self._variables = [
             self._writer.register_var(spec.scope, spec.name, spec.kind, spec.width, init=0)
@@ -46,7 +39,7 @@ class Dump:
         self._variant_text = text_value(variant, 6 * TEXT_BITS)
         self._clock = 0
 
-    def __enter__(self) -> Dump:
+    def __enter__(self) -> Self:
         """Nothing is written before the first clock."""
         return self
 
@@ -86,3 +79,34 @@ class Dump:
             get(status.update.flags.as_value()),
             get(stack.pointer), get(stack.push), get(stack.pull),
         )  # fmt: skip
+
+
+def _beside(state: Mapping[str, int]) -> list[int]:
+    """One value a signal, in the order of EMULATOR."""
+    values = {**state, **flags_of(state["p"])}
+    return [values[spec.name] for spec in EMULATOR]
+
+
+class BesideDump(Dump):
+    """A dump of one instruction, with an emulator's registers in the scope `emulator`.
+
+    They hold `before` until the hardware has ended the instruction, then `after`: both map pc, a,
+    x, y, sp and p to numbers.
+    """
+
+    def __init__(
+        self, file: IO[str], variant: str, before: Mapping[str, int], after: Mapping[str, int]
+    ) -> None:
+        super().__init__(file, variant)
+        self._after = _beside(after)
+        self._variables_beside = [
+            self._writer.register_var(spec.scope, spec.name, spec.kind, spec.width, init=value)
+            for spec, value in zip(EMULATOR, _beside(before), strict=True)
+        ]
+
+    def clock(self, ctx: Any, unit: Any, name: str) -> None:
+        """Writes the present clock; the next instruction's fetch shows what this one left."""
+        if self._clock and ctx.get(unit.sync):
+            for variable, value in zip(self._variables_beside, self._after, strict=True):
+                self._writer.change(variable, self._clock * PERIOD, value)
+        super().clock(ctx, unit, name)

@@ -9,8 +9,7 @@ from carrywave.sim.family.status_byte import status_of
 from carrywave.sim.op.operation import Operation, operate
 from carrywave.sim.witness.clocked import Clocked
 
-from .beside import BesideDump
-from .dump import Dump
+from .dump import BesideDump, Dump
 
 if TYPE_CHECKING:
     from carrywave.sim.claim.claims import Claim

@@ -1,18 +1,16 @@
 """The signals of a waveform: their names, widths and types, and the shape of a clock."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from carrywave.sim.cases.layout import REGISTERS
 from carrywave.sim.family.status_byte import FLAGS
 
 PERIOD: Final = 1000  # of a clock, in timescale units of 1 ns: the family's customary 1 MHz
 HALF: Final = PERIOD // 2
 TEXT_BITS: Final = 8
 CLOSING: Final = "$comment {} clocks $end\n"  # the last line: tells a whole file from one cut off
-SETTLED: Final = (
-    "$comment settled after {} gate delays $end\n"  # its place in a dump without clocks
-)
+SETTLED: Final = "$comment settled after {} gate delays $end\n"  # its place without clocks
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,40 +29,39 @@ class SignalSpec:
         return f"{self.scope}.{self.name}"
 
 
-def _specs() -> Iterator[SignalSpec]:
-    unit, control, alu = "unit", "unit.control", "unit.alu"
-    yield SignalSpec(unit, "variant", 6 * TEXT_BITS, "reg", text=True)
-    yield SignalSpec(unit, "clk", 1)
-    for pin in ("reset_n", "irq_n", "nmi_n"):
-        yield SignalSpec(unit, pin, 1)
-    yield SignalSpec(unit, "address", 16)
-    yield SignalSpec(unit, "data_in", 8)
-    yield SignalSpec(unit, "data_out", 8)
-    yield SignalSpec(unit, "write", 1)
-    yield SignalSpec(unit, "sync", 1)
-    yield SignalSpec(unit, "mnemonic", 5 * TEXT_BITS, "reg", text=True)
-    yield SignalSpec(unit, "pc", 16, "reg")
-    for register in ("a", "x", "y"):
-        yield SignalSpec(unit, register, 8, "reg")
-    yield SignalSpec(control, "opcode", 8, "reg")
-    yield SignalSpec(control, "clock_number", 3, "reg")
-    yield SignalSpec(alu, "operation", 12 * TEXT_BITS, "reg", text=True)
-    for name in ("a", "b", "operand", "propagate", "generate", "sum", "result"):
-        yield SignalSpec(alu, name, 8)
-    yield SignalSpec(alu, "carry", 9)
-    for i in range(9):
-        yield SignalSpec(alu, f"c{i}", 1)
-    for flag in "nvzc":
-        yield SignalSpec(alu, flag, 1)
-    for flag in FLAGS:
-        yield SignalSpec("unit.status", flag, 1, "reg")
-    yield SignalSpec("unit.status", "update", len(FLAGS))
-    yield SignalSpec("unit.stack", "sp", 8, "reg")
-    yield SignalSpec("unit.stack", "push", 1)
-    yield SignalSpec("unit.stack", "pull", 1)
+def _of(scope: str, names: str, width: int = 1, kind: str = "wire") -> list[SignalSpec]:
+    return [SignalSpec(scope, name, width, kind) for name in names.split()]
 
 
-SIGNALS: Final = tuple(_specs())
+def _text(scope: str, name: str, characters: int) -> SignalSpec:
+    return SignalSpec(scope, name, characters * TEXT_BITS, "reg", text=True)
+
+
+SIGNALS: Final = (
+    _text("unit", "variant", 6),
+    *_of("unit", "clk reset_n irq_n nmi_n"),
+    *_of("unit", "address", 16),
+    *_of("unit", "data_in data_out", 8),
+    *_of("unit", "write sync"),
+    _text("unit", "mnemonic", 5),
+    *_of("unit", "pc", 16, "reg"),
+    *_of("unit", "a x y", 8, "reg"),
+    *_of("unit.control", "opcode", 8, "reg"),
+    *_of("unit.control", "clock_number", 3, "reg"),
+    _text("unit.alu", "operation", 12),
+    *_of("unit.alu", "a b operand propagate generate sum result", 8),
+    *_of("unit.alu", "carry", 9),
+    *_of("unit.alu", "c0 c1 c2 c3 c4 c5 c6 c7 c8 n v z c"),
+    *_of("unit.status", " ".join(FLAGS), 1, "reg"),
+    *_of("unit.status", "update", len(FLAGS)),
+    *_of("unit.stack", "sp", 8, "reg"),
+    *_of("unit.stack", "push pull"),
+)
+#: An emulator's, beside the unit's; a reader of dumps passes them over unless asked for them.
+EMULATOR: Final = tuple(
+    SignalSpec("emulator", name, 16 if name == "pc" else 8 if name in REGISTERS else 1, "reg")
+    for name in (*REGISTERS, *FLAGS)
+)
 CLK: Final = next(i for i, spec in enumerate(SIGNALS) if spec.name == "clk")
 
 

@@ -20,7 +20,7 @@ from carrywave.sim.witness.clocked import Clocked
 from carrywave.waves.figures.flagtable import flag_table
 from carrywave.waves.figures.svg import Figure
 from carrywave.waves.figures.timing import TimingError, resolve, time_of, timing_figure
-from carrywave.waves.vcd.beside import BesideDump
+from carrywave.waves.vcd.dump import BesideDump
 from carrywave.waves.vcd.signals import SIGNALS
 
 REFERENCE = Path(__file__).parents[3] / "waves" / "reference"
