@@ -16,8 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..netlist.alu_gates import MNEMONICS, AluGates, Inputs, Use
-from ..op.commands import command_of
-from ..op.operation import CHAIN, arrange, operate
+from ..op.operation import CHAIN, arrange, command_of, operate
 from ..system.errors import UnusableError
 from .exact import Combinations
 from .expressions import Expression, Range, read

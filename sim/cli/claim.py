@@ -7,6 +7,7 @@ import click
 
 from ..claim.claims import judge
 from ..claim.relations import relations
+from ..claim.report import draw_claim, draw_relations
 from ..system.errors import AGREE, DISAGREE
 from .options import ArithmeticType, OutputType, json_option, variant_option
 from .terminal import console, print_json, write_files
@@ -65,8 +66,6 @@ def command(
     if as_json:
         print_json(judged.to_json())
     else:
-        from ..claim.report import draw_claim
-
         draw_claim(judged, console(), vcd)
     sys.exit(AGREE if judged.holds else DISAGREE)
 
@@ -77,6 +76,4 @@ def claim_table(variant: str, as_json: bool) -> None:
     if as_json:
         print_json({"variant": variant, "blocks": [block.to_json() for block in blocks]})
     else:
-        from ..claim.report import draw_relations
-
         draw_relations(blocks, console())

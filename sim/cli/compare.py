@@ -1,6 +1,5 @@
 """The command `compare`."""
 
-import sys
 from functools import partial
 from typing import NoReturn
 
@@ -13,12 +12,11 @@ from ..emulator.called import Library, PythonFunction
 from ..emulator.pipe import Pipe
 from ..emulator.report import draw_verdict
 from ..emulator.verdict import judge
-from ..system.errors import AGREE, DISAGREE
 from ..trace.checking import compare_trace
 from ..trace.formats import parts_of
 from ..trace.report import draw_trace
 from .options import OutputType, TrialType, json_option, not_compared, variant_option
-from .terminal import conclude, console, print_json, progress_bar, write_files
+from .terminal import conclude, progress_bar, write_files
 
 
 @click.command("compare")
@@ -87,14 +85,9 @@ def command(
         verdict = judge(emulator, variant, names, which, skip=skip, seed=seed, progress=progress)
     if vcd and verdict.first is not None:
         write_files({vcd: partial(write_wrong_case, verdict)})
-    if as_json:
-        print_json(verdict.to_json())
-    else:
-        draw_verdict(verdict, console())
-        if vcd:
-            what = "the first wrong case, written" if verdict.first else "nothing to write"
-            click.echo(f"\n{vcd}: {what}")
-    sys.exit(AGREE if verdict.agree else DISAGREE)
+    what = "the first wrong case, written" if verdict.first else "nothing to write"
+    told = f"\n{vcd}: {what}" if vcd else ""
+    conclude(verdict, as_json, lambda screen: draw_verdict(verdict, screen), told)
 
 
 def compare_recorded(

@@ -42,13 +42,10 @@ class ByteType(click.ParamType[int]):
                 base, digits = prefixed, digits[len(prefix) :]
                 break
         try:
-            number = sign * int(digits, base) if digits.isascii() and digits.isalnum() else None
+            number = sign * int(digits if digits.isascii() and digits.isalnum() else "", base)
         except ValueError:
-            number = None
-        if number is None:
-            self.fail(
-                f"{value!r} is not a number: write 80, 0x50, $50, %01010000 or -1", param, ctx
-            )
+            wanted = "write 80, 0x50, $50, %01010000 or -1"
+            self.fail(f"{value!r} is not a number: {wanted}", param, ctx)
         if not -128 <= number <= 255:
             self.fail(f"{value} does not fit in a byte: expected -128 to 255", param, ctx)
         return number % 256
@@ -68,11 +65,8 @@ class MnemonicType(click.ParamType[str]):
             import difflib
 
             near = difflib.get_close_matches(mnemonic, BY_MNEMONIC, 3, 0.5)
-            hint = (
-                f"; did you mean {' or '.join(near)}?"
-                if near
-                else f": one of {', '.join(BY_MNEMONIC)}"
-            )
+            one_of = f": one of {', '.join(BY_MNEMONIC)}"
+            hint = f"; did you mean {' or '.join(near)}?" if near else one_of
             self.fail(f"{value!r} is not a documented mnemonic{hint}", param, ctx)
         return mnemonic
 
@@ -100,11 +94,8 @@ class TrialType(RowType):
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """Takes the opcodes too."""
         name = value.upper()
-        return (
-            name
-            if name in {f"{opcode:02X}" for opcode in BY_OPCODE}
-            else super().convert(value, param, ctx)
-        )
+        opcodes = {f"{opcode:02X}" for opcode in BY_OPCODE}
+        return name if name in opcodes else super().convert(value, param, ctx)
 
 
 class ArithmeticType(MnemonicType):

@@ -1,13 +1,11 @@
 """The command `prove`."""
 
-import sys
 from functools import partial
 
 import click
 
-from ..system.errors import AGREE, DISAGREE
 from .options import OutputType, RowType, adder_option, json_option, variants_option
-from .terminal import console, needing, print_json, progress_bar, write_files
+from .terminal import conclude, needing, progress_bar, write_files
 
 
 @click.command("prove")
@@ -44,10 +42,5 @@ def command(
         report = prove_rows(variant, names, progress, timeout=timeout, adder=adder)
     if vcd and report.first:
         write_files({vcd: partial(write_refuted, report.first, adder=adder)})
-    if as_json:
-        print_json(report.to_json())
-    else:
-        draw_proof(report, console())
-        if vcd:
-            click.echo(f"{vcd}: written" if report.first else f"{vcd}: nothing to write")
-    sys.exit(AGREE if report.agree else DISAGREE)
+    told = f"{vcd}: {'written' if report.first else 'nothing to write'}" if vcd else ""
+    conclude(report, as_json, lambda screen: draw_proof(report, screen), told)

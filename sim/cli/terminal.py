@@ -64,12 +64,16 @@ def console() -> Console:
     return report
 
 
-def conclude(report: Any, as_json: bool, show: Callable[[Console], object]) -> NoReturn:
-    """Prints a report as JSON, or shows it, and ends with its verdict."""
+def conclude(
+    report: Any, as_json: bool, show: Callable[[Console], object], told: str = ""
+) -> NoReturn:
+    """Prints a report as JSON, or shows it and what else is told, and ends with its verdict."""
     if as_json:
         print_json(report.to_json())
     else:
         show(console())
+        if told:
+            click.echo(told)
     sys.exit(AGREE if report.agree else DISAGREE)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from ..cases.layout import Cases
-from ..op.commands import numbers_of, operation_command
+from ..op.operation import numbers_of, operation_command
 from ..witness.report import report
 
 if TYPE_CHECKING:

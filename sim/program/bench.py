@@ -1,11 +1,9 @@
 """A listing, run on the hardware from reset to its end."""
 
-from __future__ import annotations
-
 from array import array
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from carrywave.rtl.datapath import Unit
 from carrywave.rtl.interrupts import EntryCause
@@ -22,9 +20,7 @@ from ..witness.clocked import (
     registers,
     simulate,
 )
-
-if TYPE_CHECKING:
-    from .image import PinEvent, Program
+from .assembler import PinEvent, Program
 
 
 @dataclass(frozen=True, slots=True)

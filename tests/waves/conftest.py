@@ -23,9 +23,8 @@ from tracked import HOUSE, tracked
 from vcd.reader import TokenKind, tokenize
 
 from carrywave.sim.family.instructions import BY_OPCODE
-from carrywave.sim.program.assembler import assemble
+from carrywave.sim.program.assembler import PinEvent, assemble
 from carrywave.sim.program.bench import Sequence, run_program
-from carrywave.sim.program.image import PinEvent
 from carrywave.waves.vcd.dump import Dump
 
 REFERENCE = HOUSE / "waves" / "reference"

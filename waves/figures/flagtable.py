@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.family.status_byte import FLAGS
+from carrywave.sim.system.tables import plain_table
 
 from .svg import Figure
 
@@ -42,17 +43,11 @@ class FlagTable:
     def draw(self) -> Group:
         """For the terminal."""
         from rich.console import Group
-        from rich.table import Table
         from rich.text import Text
 
-        table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="dim")
-        for flag in FLAGS:
-            table.add_column(flag.upper(), no_wrap=True)
-        table.add_column("instructions")
+        table = plain_table(*FLAGS.upper(), "instructions", style="dim", folds={"instructions"})
         for flags, names in self.groups.items():
-            marks = [Text("x" if flag in flags else ".") for flag in FLAGS]
-            for mark in marks:
-                mark.stylize("bold" if mark.plain == "x" else "dim")
+            marks = (Text("x", "bold") if flag in flags else Text(".", "dim") for flag in FLAGS)
             table.add_row(*marks, " ".join(names))
         return Group(table, Text(NOTE, "dim"))
 

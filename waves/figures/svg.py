@@ -81,19 +81,11 @@ class Figure:
     def __init__(self, width: float, height: float, title: str, description: str) -> None:
         self.width, self.height = width, height
         self.title, self.description = _clean(title), _clean(description)
-        size = {"width": number(width), "height": number(height)}
-        self._root = ET.Element(
-            "svg",
-            {
-                "xmlns": NAMESPACE,
-                **size,
-                "viewBox": f"0 0 {size['width']} {size['height']}",
-                "class": "carrywave",
-                "role": "img",
-                "font-family": SANS,
-                "style": "max-width:100%;height:auto",
-            },
-        )
+        self._root = ET.Element("svg", {
+            "xmlns": NAMESPACE, "width": number(width), "height": number(height),
+            "viewBox": f"0 0 {number(width)} {number(height)}", "class": "carrywave", "role": "img",
+            "font-family": SANS, "style": "max-width:100%;height:auto",
+        })  # fmt: skip
         for tag, words in (("title", self.title), ("desc", self.description)):
             ET.SubElement(self._root, tag).text = words
         ET.SubElement(self._root, "style").text = _style()

@@ -8,9 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from carrywave.sim.program.assembler import load
+from carrywave.sim.program.assembler import Program, load
 from carrywave.sim.program.bench import Run, Sequence, run_program
-from carrywave.sim.program.image import Program
 from carrywave.sim.system.errors import UnusableError
 from carrywave.sim.system.files import written_beside
 from carrywave.sim.witness.clocked import StoppedError

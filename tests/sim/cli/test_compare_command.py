@@ -36,8 +36,7 @@ from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, ENTRIES, I
 from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES
 from carrywave.sim.mistakes.mistake import Mistaken
-from carrywave.sim.op.commands import operation_command
-from carrywave.sim.op.operation import operate
+from carrywave.sim.op.operation import operate, operation_command
 from carrywave.sim.witness.comparison import FIELDS
 from carrywave.sim.witness.model import Model
 from carrywave.waves.check.dump_check import check_dump

@@ -12,8 +12,7 @@ from tracked import tracked
 
 from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS, Instruction
 from carrywave.sim.family.modes import MODES, Mode
-from carrywave.sim.program.assembler import assemble, load
-from carrywave.sim.program.image import PinEvent, SourceLine
+from carrywave.sim.program.assembler import PinEvent, SourceLine, assemble, load
 from carrywave.sim.program.tokens import ListingError
 
 LISTINGS = tracked("waves/programs/*.s")
