@@ -53,7 +53,11 @@ def command(
     if table:
         if expression is not None or after or given is not None or vcd:
             raise click.UsageError("--table stands alone: no expression, --after, --given or --vcd")
-        claim_table(variant, as_json)
+        blocks = relations(variant)
+        if as_json:
+            print_json({"variant": variant, "blocks": [block.to_json() for block in blocks]})
+        else:
+            draw_relations(blocks, console())
         return
     if expression is None or after is None:
         raise click.UsageError("an expression and --after MNEMONIC are needed, or --table")
@@ -68,12 +72,3 @@ def command(
     else:
         draw_claim(judged, console(), vcd)
     sys.exit(AGREE if judged.holds else DISAGREE)
-
-
-def claim_table(variant: str, as_json: bool) -> None:
-    """The part of `claim` that shows the relations."""
-    blocks = relations(variant)
-    if as_json:
-        print_json({"variant": variant, "blocks": [block.to_json() for block in blocks]})
-    else:
-        draw_relations(blocks, console())

@@ -96,21 +96,14 @@ class Operation:
     def to_json(self) -> dict[str, Any]:
         """Plain values; a flag that the operation leaves alone is None."""
         return {
-            "mnemonic": self.mnemonic,
-            "mode": self.instruction.mode.name,
-            "variant": self.variant,
-            "a": self.a,
-            "operand": self.operand,
-            "carry_in": self.carry_in,
-            "decimal": bool(self.decimal),
-            "result": self.result,
-            "carries": self.carries,
+            "mnemonic": self.mnemonic, "mode": self.instruction.mode.name, "variant": self.variant,
+            "a": self.a, "operand": self.operand,
+            "carry_in": self.carry_in, "decimal": bool(self.decimal),
+            "result": self.result, "carries": self.carries,
             "flags": {f: self.after[f] if f in self.updated else None for f in SHOWN_FLAGS},
-            "alu": self.alu,
-            "bus": [[clock.kind, clock.address, clock.byte] for clock in self.bus],
-            "pc": self.pc,
-            "sp": self.sp,
-        }
+            "alu": self.alu, "bus": [[clock.kind, clock.address, clock.byte] for clock in self.bus],
+            "pc": self.pc, "sp": self.sp,
+        }  # fmt: skip
 
 
 def form_of(mnemonic: str) -> Instruction:
@@ -181,15 +174,9 @@ class _Probe:
 
 
 def operate(
-    mnemonic: str,
-    a: int = 0,
-    operand: int = 0,
-    carry: int = 0,
-    decimal: bool = False,
-    variant: str = "nmos",
-    status: int = 0x30,
-    wave: Recorder | None = None,
-) -> Operation:
+    mnemonic: str, a: int = 0, operand: int = 0, carry: int = 0, decimal: bool = False,
+    variant: str = "nmos", status: int = 0x30, wave: Recorder | None = None,
+) -> Operation:  # fmt: skip
     """Runs one instruction on the clock-level hardware.
 
     `a` goes into the register that the instruction works on; `operand` is the byte it reads, from

@@ -68,11 +68,8 @@ def digit_note(op: Operation) -> str:
     if carries is None:
         return ""
     half = sum(op.alu[side] % 16 for side in ("a", "operand")) + carries[0]
-    return (
-        f"c4 is 1 because the low digits make {half}: ten or more"
-        if carries[4] and half < 16
-        else ""
-    )
+    told = f"c4 is 1 because the low digits make {half}: ten or more"
+    return told if carries[4] and half < 16 else ""
 
 
 def reasons_of(op: Operation) -> dict[str, tuple[str, str]]:
@@ -80,13 +77,11 @@ def reasons_of(op: Operation) -> dict[str, tuple[str, str]]:
     alu, operation = op.alu, op.alu["operation"]
     result, carries = alu["result"], [alu["carry"] >> i & 1 for i in range(9)]
     if op.mnemonic in ("PLP", "RTI"):
-        return {
-            f: (f"bit {FLAG_BITS[f]} of the byte pulled", "as it was pushed") for f in op.updated
-        }
+        wires = {flag: f"bit {FLAG_BITS[flag]} of the byte pulled" for flag in op.updated}
+        return {flag: (wire, "as it was pushed") for flag, wire in wires.items()}
     if not (op.register or op.operand is not None):
-        return {
-            f: ("the instruction itself", "set" if op.after[f] else "clear") for f in op.updated
-        }
+        values = {flag: "set" if op.after[flag] else "clear" for flag in op.updated}
+        return {flag: ("the instruction itself", value) for flag, value in values.items()}
     decimal = op.decimal and operation in ("ADD", "SUBTRACT") and op.variant != "binary"
     judged = alu["sum"] if decimal and op.variant == "nmos" else result
     word = "sum" if op.uses_chain and not (decimal and op.variant == "cmos") else "result"
@@ -98,13 +93,11 @@ def reasons_of(op: Operation) -> dict[str, tuple[str, str]]:
               f"the {word} is {'' if zero else 'not '}zero"),
     }  # fmt: skip
     if operation == "BIT":
-        reasons["n"] = ("bit 7 of M", "the flag is M's, whatever A is")
-        reasons["v"] = ("bit 6 of M", "the flag is M's, whatever A is")
-        return reasons
+        says = "the flag is M's, whatever A is"
+        return reasons | {"n": ("bit 7 of M", says), "v": ("bit 6 of M", says)}
     if decimal:
-        reasons = {
-            f: (why, "" if op.variant == "cmos" else INVALID) for f, (why, _) in reasons.items()
-        }
+        says = "" if op.variant == "cmos" else INVALID
+        reasons = {flag: (wire, says) for flag, (wire, _) in reasons.items()}
     reasons["c"] = _carry_reason(op, decimal, carries)
     if operation == "COMPARE":
         left, right = signed(op.alu["a"]), signed(op.alu["b"])
@@ -120,34 +113,25 @@ def reasons_of(op: Operation) -> dict[str, tuple[str, str]]:
 
 
 def _carry_reason(op: Operation, decimal: int, carries: list[int]) -> tuple[str, str]:
-    operation, a, m = op.alu["operation"], op.alu["a"], op.alu["b"]
-    c = op.after["c"]
+    operation, a, m, c = op.alu["operation"], op.alu["a"], op.alu["b"], op.after["c"]
+    wire, reach = f"c8 is {carries[8]}", "over" if c else "within"
     invalid = decimal and not are_digits(a, m)
     if operation in ("SHIFT_RIGHT", "ROTATE_RIGHT"):
         return "bit 0 that fell out", f"the remainder of {a} / 2"
     if operation in ("SHIFT_LEFT", "ROTATE_LEFT"):
-        return (
-            f"c8 is {carries[8]}",
-            f"bit 7 that fell out: {a} x 2 is {'over' if c else 'within'} 255",
-        )
+        return wire, f"bit 7 that fell out: {a} x 2 is {reach} 255"
     if operation == "COMPARE":
-        return f"c8 is {carries[8]}", f"unsigned: {a} {'>=' if c else '<'} {m}"
+        return wire, f"unsigned: {a} {'>=' if c else '<'} {m}"
     if operation == "SUBTRACT":
+        shown = f"{a:02X} - {m:02X}" if decimal else f"{a} - {m}"
         borrow = "" if op.carry_in else " - 1"
-        what = f"{a:02X} - {m:02X}{borrow}" if decimal else f"{a} - {m}{borrow}"
-        if invalid:
-            return f"c8 is {carries[8]}", ABOVE_NINE
-        return f"c8 is {carries[8]}", f"unsigned: {what} needs {'no ' if c else 'a '}borrow"
+        needs = f"unsigned: {shown}{borrow} needs {'no ' if c else 'a '}borrow"
+        return wire, ABOVE_NINE if invalid else needs
     one = " + 1" if op.carry_in else ""
     if decimal:
-        if invalid:
-            return "c8, or high digit > 9", ABOVE_NINE
-        return "c8, or high digit > 9", f"{a:02X} + {m:02X}{one} is {'over' if c else 'within'} 99"
-    total = a + m + op.carry_in
-    return (
-        f"c8 is {carries[8]}",
-        f"unsigned: {a} + {m}{one} = {total}, {'over' if c else 'within'} 255",
-    )
+        total = f"{a:02X} + {m:02X}{one} is {reach} 99"
+        return "c8, or high digit > 9", ABOVE_NINE if invalid else total
+    return wire, f"unsigned: {a} + {m}{one} = {a + m + op.carry_in}, {reach} 255"
 
 
 def signed_reading(op: Operation) -> str:

@@ -1,5 +1,7 @@
 """A listing, run on the hardware from reset to its end."""
 
+from __future__ import annotations
+
 from array import array
 from collections.abc import Callable
 from dataclasses import dataclass, field

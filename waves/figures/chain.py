@@ -186,7 +186,7 @@ def _sums(sheet: Sheet, adders: float) -> float:
     if not late:
         if decimal:  # first: the wires pass behind the gate of Z
             _to_digits(sheet, adders + ADDER + 84, y + 76, 9)
-        y = _judge(sheet, y, alu["sum"], -9 if decimal else 0)
+        y = sheet.judge(y, alu["sum"], -9 if decimal else 0)
     if decimal:
         if late:
             _to_digits(sheet, adders + ADDER + 84, adders + ADDER + 102, 0)
@@ -194,7 +194,7 @@ def _sums(sheet: Sheet, adders: float) -> float:
         for i in BITS:
             sheet.cell(column(i), y, result[i], f"result-{i}")
         sheet.readings(y, "corrected", alu["result"], digits=True)
-        y = _judge(sheet, y, alu["result"], 0) if late else y + 14
+        y = sheet.judge(y, alu["result"]) if late else y + 14
     return y
 
 
@@ -213,16 +213,6 @@ def _carry_flag(sheet: Sheet, lane: float) -> None:
     sheet.text(24, lane - 52, f"of sum > 9: {above}", "quiet", size=12)
     sheet.gate(GATE - 31, lane, "OR", 46)
     sheet.flag(lane, "c", GATE - 54, "carry")
-
-
-def _judge(sheet: Sheet, y: float, byte: int, shift: float) -> float:
-    """N and Z of the byte in the cells at `y`. Returns the lower end."""
-    if "n" in sheet.op.updated:
-        sheet.flag(y, "n", column(7) - 15)
-    if "z" not in sheet.op.updated:
-        return y + 14
-    sheet.nor(y + 46, byte, y + 14, shift)
-    return y + 58
 
 
 def _to_digits(sheet: Sheet, sums: float, top: float, shift: float) -> None:

@@ -89,10 +89,7 @@ def _logic(op: Operation) -> Sheet:
         for flag, i, at in (("n", 7, TOP + 58), ("v", 6, TOP + 100)):
             sheet.flag(at, flag, column(i) + 14)
             sheet.tap(column(i) + 14, at, m >> i & 1)
-    else:
-        sheet.flag(y, "n", column(7) - 15)
-    sheet.nor(y + 46, result, y + 14)
-    return _finish(sheet, y + 58)
+    return _finish(sheet, sheet.judge(y, result))
 
 
 def _shift(op: Operation) -> Sheet:
@@ -121,8 +118,7 @@ def _shift(op: Operation) -> Sheet:
     last = y + 92
     sheet.wire([(out, y - 14), (out, last), (column(7), last)], byte & 1)
     sheet.flag(last, "c", column(7))
-    sheet.flag(y, "n", column(7) - 15)
-    sheet.nor(y + 46, result, y + 14)
+    sheet.judge(y, result)
     return _finish(sheet, last + 14)
 
 
@@ -140,9 +136,7 @@ def _move(op: Operation) -> Sheet:
         sheet.wire([(column(i), TOP + 11), (column(i), y - 14)], bit)
         sheet.digit(column(i), TOP, bit, f"a-{i}")
         sheet.cell(column(i), y, bit, f"result-{i}")
-    sheet.flag(y, "n", column(7) - 15)
-    sheet.nor(y + 46, byte, y + 14)
-    return _finish(sheet, y + 58)
+    return _finish(sheet, sheet.judge(y, byte))
 
 
 def _status(op: Operation) -> Sheet:
@@ -159,12 +153,6 @@ def _status(op: Operation) -> Sheet:
         if flag is None:
             sheet.text(x, y + 5, "no flag", "quiet", "middle", 12)
             continue
-        after = op.after[flag]
         sheet.wire([(x, TOP + 14), (x, y - 15)], bit, arrow=True)
-        sheet.rect(x - 26, y - 15, 52, 30, "panel", *(("ink", 2.5) if after else ("line", 1)))
-        sheet.text(x - 9, y + 6, flag.upper(), anchor="middle", size=17, bold=True)
-        sheet.text(
-            x + 11, y + 6, f"{after}", "one" if after else "quiet", "middle", 17, True, bool(after),
-            f"flag-{flag}",
-        )  # fmt: skip
+        sheet.flag_box(x, y, flag)
     return _finish(sheet, y + 20)

@@ -118,24 +118,31 @@ class Sheet(Figure):
 
     def flag(self, y: float, flag: str, reach: float, role: str = "one") -> None:
         """A flag at the left edge, and the wire that sets it, from `reach`."""
-        bit = self.op.after[flag]
-        self.wire([(reach, y), (MARGIN + FLAG, y)], bit, role, arrow=True)
-        self.rect(MARGIN, y - 15, FLAG, 30, "panel", *(("ink", 2.5) if bit else ("line", 1)))
-        self.text(MARGIN + 17, y + 6, flag.upper(), anchor="middle", size=17, bold=True)
-        self.text(
-            MARGIN + 37, y + 6, f"{bit}", "one" if bit else "quiet", "middle", 17, True, bool(bit),
-            f"flag-{flag}",
-        )  # fmt: skip
+        self.wire([(reach, y), (MARGIN + FLAG, y)], self.op.after[flag], role, arrow=True)
+        self.flag_box(MARGIN + FLAG / 2, y, flag)
 
-    def nor(self, y: float, byte: int, above: float, shift: float = 0) -> None:
-        """The gate over all bits that makes Z, its inputs from `above`, and the flag."""
+    def flag_box(self, x: float, y: float, flag: str) -> None:
+        """A flag and its value in a box, `x`, `y` its middle."""
+        bit = self.op.after[flag]
+        border, role = (("ink", 2.5), "one") if bit else (("line", 1), "quiet")
+        self.rect(x - FLAG / 2, y - 15, FLAG, 30, "panel", *border)
+        self.text(x - 9, y + 6, flag.upper(), anchor="middle", size=17, bold=True)
+        self.text(x + 11, y + 6, f"{bit}", role, "middle", 17, True, bool(bit), f"flag-{flag}")
+
+    def judge(self, y: float, byte: int, shift: float = 0) -> float:
+        """N and Z of the byte in the cells at `y`, Z from a gate over all bits. The lower end."""
+        if "n" in self.op.updated and self.op.mnemonic != "BIT":  # whose N is M's
+            self.flag(y, "n", column(7) - 15)
+        if "z" not in self.op.updated:
+            return y + 14
+        gate, left = y + 46, column(7) - BOX / 2
         for i in BITS:
             x = column(i) + shift
-            self.wire([(x, above), (x, y - 12)], byte >> i & 1, arrow=True)
-        left = column(7) - BOX / 2
-        self.rect(left, y - 12, 7 * PITCH + BOX, 24, "panel", "ink", round=4)
-        self.text((column(4) + column(3)) / 2, y + 5, "NOR", anchor="middle", size=13)
-        self.flag(y, "z", left)
+            self.wire([(x, y + 14), (x, gate - 12)], byte >> i & 1, arrow=True)
+        self.rect(left, gate - 12, 7 * PITCH + BOX, 24, "panel", "ink", round=4)
+        self.text((column(4) + column(3)) / 2, gate + 5, "NOR", anchor="middle", size=13)
+        self.flag(gate, "z", left)
+        return y + 58
 
     def reasons(self, y: float) -> float:
         """The flags as a table: was, is, because of which wire, and what it says. Its lower end."""

@@ -241,7 +241,7 @@ def _draw(
             role = "one" if spec.path == MNEMONIC else "ink"
             _bands(figure, base, _bands_of(spec, columns), count, pitch, name, role)
         else:
-            _level(figure, base, columns[spec.path].tolist(), pitch, name)
+            _level(figure, base, _bands_of(spec, columns), pitch, name)
     rest = "" if count == clocks else f"; the file goes to clock {clocks - 1}"
     hidden = len(columns) - len(shown)
     also = f"; {hidden} more signals are in it" if hidden else ""
@@ -261,21 +261,19 @@ def _clock(figure: Figure, base: float, count: int, pitch: float) -> None:
     figure.polyline([*points, (LEFT + count * pitch, base)], "ink", 1.25)
 
 
-def _level(figure: Figure, base: float, values: Sequence[int], pitch: float, name: str) -> None:
+def _level(
+    figure: Figure, base: float, runs: Sequence[tuple[int, int, str]], pitch: float, name: str
+) -> None:
     """A bit: 1 is high, thick and filled below."""
-    begin = 0
-    for i, value in enumerate(values):
-        ends = i + 1 == len(values) or values[i + 1] != value
-        if not ends:
-            continue
-        x0, x1 = LEFT + begin * pitch, LEFT + (i + 1) * pitch
-        y = base - HIGH * value
-        if value:
-            figure.rect(x0, y, x1 - x0, HIGH, "panel")
-        figure.line(x0, y, x1, y, "one" if value else "line", 3 if value else 1.5, name=name)
+    for begin, end, text in runs:
+        x0, x1 = LEFT + begin * pitch, LEFT + end * pitch
+        if text == "1":
+            figure.rect(x0, base - HIGH, x1 - x0, HIGH, "panel")
+            figure.line(x0, base - HIGH, x1, base - HIGH, "one", 3, name=name)
+        else:
+            figure.line(x0, base, x1, base, "line", 1.5, name=name)
         if begin:
             figure.line(x0, base, x0, base - HIGH, "ink", 1.5)
-        begin = i + 1
 
 
 def _bands(

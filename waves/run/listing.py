@@ -49,18 +49,12 @@ class RunReport:
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
         return {
-            "agree": self.agree,
-            "listing": self.listing,
-            "variant": self.variant,
-            "ended": self.run.ended,
-            "clocks": self.run.clocks,
-            "instructions": self.run.instructions,
-            "final": self.run.final._asdict(),
-            "writes": self.run.listed_writes(),
-            "checked": self.check.to_json()["checked"],
-            "findings": [str(finding) for finding in self.check.findings],
-            "vcd": self.vcd,
-        }
+            "agree": self.agree, "listing": self.listing, "variant": self.variant,
+            "ended": self.run.ended, "clocks": self.run.clocks,
+            "instructions": self.run.instructions, "final": self.run.final._asdict(),
+            "writes": self.run.listed_writes(), "checked": self.check.to_json()["checked"],
+            "findings": [str(finding) for finding in self.check.findings], "vcd": self.vcd,
+        }  # fmt: skip
 
 
 def run_listing(
