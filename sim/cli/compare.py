@@ -1,7 +1,6 @@
 """The command `compare`."""
 
 from functools import partial
-from typing import NoReturn
 
 import click
 
@@ -15,12 +14,12 @@ from ..emulator.verdict import judge
 from ..trace.checking import compare_trace
 from ..trace.formats import parts_of
 from ..trace.report import draw_trace
-from .options import OutputType, TrialType, json_option, not_compared, variant_option
+from .options import TRIAL, OutputType, json_option, not_compared, variant_option
 from .terminal import conclude, progress_bar, write_files
 
 
 @click.command("compare")
-@click.argument("names", metavar="[NAME]...", nargs=-1, type=TrialType())
+@click.argument("names", metavar="[NAME]...", nargs=-1, type=TRIAL)
 @click.option("--library", metavar="FILE", help="A shared library; see 'carrywave header'.")
 @click.option("--python", metavar="MODULE:FUNCTION",
               help="A Python function of a case; also FILE.py:FUNCTION.")  # fmt: skip
@@ -75,7 +74,14 @@ def command(
     if trace is not None:
         if names or vcd:
             raise click.UsageError("a trace is compared whole, and without --vcd")
-        compare_recorded(trace, variant, columns, as_hex, skip, as_json)
+        renamed = {name: theirs for name, _, theirs in (given.partition("=") for given in columns)}
+        if "" in renamed.values():
+            raise click.UsageError("--column takes NAME=THEIRS, such as sp=S")
+        with progress_bar("parts", len(parts_of(trace))) as progress:
+            report = compare_trace(
+                trace, variant, columns=renamed, hex=as_hex, skip=skip, progress=progress
+            )
+        conclude(report, as_json, lambda screen: draw_trace(report, screen))
     emulator = (
         Library(library, timeout) if library is not None
         else PythonFunction(python, arrays, timeout) if python is not None
@@ -88,17 +94,3 @@ def command(
     what = "the first wrong case, written" if verdict.first else "nothing to write"
     told = f"\n{vcd}: {what}" if vcd else ""
     conclude(verdict, as_json, lambda screen: draw_verdict(verdict, screen), told)
-
-
-def compare_recorded(
-    path: str, variant: str, columns: tuple[str, ...], as_hex: bool, skip: list[str], as_json: bool
-) -> NoReturn:
-    """The part of `compare` that reads a trace."""
-    renamed = {name: theirs for name, _, theirs in (given.partition("=") for given in columns)}
-    if "" in renamed.values():
-        raise click.UsageError("--column takes NAME=THEIRS, such as sp=S")
-    with progress_bar("parts", len(parts_of(path))) as progress:
-        result = compare_trace(
-            path, variant, columns=renamed, hex=as_hex, skip=skip, progress=progress
-        )
-    conclude(result, as_json, lambda screen: draw_trace(result, screen))

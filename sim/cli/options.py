@@ -1,5 +1,6 @@
 """What the commands take: numbers, mnemonics, and the options that several have."""
 
+from collections.abc import Collection
 from typing import Any
 
 import click
@@ -52,16 +53,19 @@ class ByteType(click.ParamType[int]):
 
 
 class MnemonicType(click.ParamType[str]):
-    """One of the documented mnemonics, in either case."""
+    """One of the documented mnemonics, in either case, or what is taken `too`."""
 
     name = "mnemonic"
+
+    def __init__(self, too: Collection[str] = ()) -> None:
+        self.too = too
 
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
         """Suggests the nearest for one that is not known."""
         mnemonic = value.upper()
         if value.startswith("-"):
             raise click.NoSuchOption(value, ctx=ctx)
-        if mnemonic not in BY_MNEMONIC:
+        if mnemonic not in BY_MNEMONIC and mnemonic not in self.too:
             import difflib
 
             near = difflib.get_close_matches(mnemonic, BY_MNEMONIC, 3, 0.5)
@@ -79,23 +83,8 @@ class MnemonicType(click.ParamType[str]):
         return [CompletionItem(name) for name in BY_MNEMONIC if name.startswith(incomplete.upper())]
 
 
-class RowType(MnemonicType):
-    """A mnemonic, or an entry: IRQ, NMI, RESET."""
-
-    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Takes the entries too."""
-        name = value.upper()
-        return name if name in EVENTS[1:] else super().convert(value, param, ctx)
-
-
-class TrialType(RowType):
-    """A mnemonic or an entry, or an opcode in hex: 69."""
-
-    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Takes the opcodes too."""
-        name = value.upper()
-        opcodes = {f"{opcode:02X}" for opcode in BY_OPCODE}
-        return name if name in opcodes else super().convert(value, param, ctx)
+ROW = MnemonicType(EVENTS[1:])
+TRIAL = MnemonicType((*EVENTS[1:], *(f"{opcode:02X}" for opcode in BY_OPCODE)))
 
 
 class ArithmeticType(MnemonicType):

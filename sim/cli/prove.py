@@ -4,12 +4,12 @@ from functools import partial
 
 import click
 
-from .options import OutputType, RowType, adder_option, json_option, variants_option
+from .options import ROW, OutputType, adder_option, json_option, variants_option
 from .terminal import conclude, needing, progress_bar, write_files
 
 
 @click.command("prove")
-@click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=RowType())
+@click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=ROW)
 @variants_option
 @click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=60.0,
               show_default=True, metavar="SECONDS",

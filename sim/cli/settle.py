@@ -1,7 +1,6 @@
 """The command `settle`."""
 
 from functools import partial
-from typing import NoReturn
 
 import click
 
@@ -55,7 +54,13 @@ def command(
                 "--all takes every input, decimal off, from 0,0,0, and writes no waveform: leave "
                 "out numbers, --carry, --decimal, --from and --vcd"
             )
-        settle_every(mnemonic or "ADC", adder or "all", variant, svg, as_json)
+        adders = ADDERS if adder in (None, "all") else (adder,)
+        report = survey(mnemonic or "ADC", variant, adders)
+        if svg:
+            from carrywave.waves.figures.survey_plot import plot_survey
+
+            write_figure(plot_survey(report), svg)
+        conclude(report, as_json, lambda screen: screen.print(draw_survey(report)))
     if mnemonic is None:
         raise click.UsageError("give a mnemonic with its numbers, or --all")
     if svg or adder == "all":
@@ -68,15 +73,3 @@ def command(
 
         write_files({vcd: partial(write_settling, settling)})
     conclude(settling, as_json, lambda screen: screen.print(draw_settling(settling)))
-
-
-def settle_every(
-    mnemonic: str, adder: str, variant: str, svg: str | None, as_json: bool
-) -> NoReturn:
-    """The part of `settle` that takes every input."""
-    report = survey(mnemonic, variant, ADDERS if adder == "all" else (adder,))
-    if svg:
-        from carrywave.waves.figures.survey_plot import plot_survey
-
-        write_figure(plot_survey(report), svg)
-    conclude(report, as_json, lambda screen: screen.print(draw_survey(report)))

@@ -5,12 +5,12 @@ import click
 from ..sweep.report import draw_sweep
 from ..sweep.sweeping import sweep as sweep_rows
 from ..sweep.sweeping import sweep_size
-from .options import RowType, adder_option, json_option, variants_option
+from .options import ROW, adder_option, json_option, variants_option
 from .terminal import conclude, progress_bar
 
 
 @click.command("sweep")
-@click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=RowType())
+@click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=ROW)
 @variants_option
 @adder_option
 @json_option

@@ -1,13 +1,9 @@
 """An operation in words: what it does, and why each flag is what it is."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from ..family.status_byte import FLAG_BITS
-
-if TYPE_CHECKING:
-    from .operation import Operation
+from .operation import Operation
 
 INVALID: Final = "the makers call it invalid in decimal"  # of N, V and Z on NMOS
 ABOVE_NINE: Final = "a digit is above 9"

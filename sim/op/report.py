@@ -19,7 +19,9 @@ CELL: Final = 6  # of a bit
 
 def draw_operation(op: Operation) -> RenderableType:
     """The carry chain bit by bit, and where each flag comes from; at most 80 columns wide."""
-    parts: list[RenderableType] = [_title(op), Text()]
+    meaning, mode = headings_of(op)
+    title = Text.assemble((op.mnemonic, "bold"), "  ", meaning, (f"   {mode}", QUIET))
+    parts: list[RenderableType] = [title, Text()]
     if op.uses_chain:
         parts += [_chain(op), Text()]
     elif op.alu["operation"] != "PASS":
@@ -30,21 +32,12 @@ def draw_operation(op: Operation) -> RenderableType:
     return Group(*parts)
 
 
-def _title(op: Operation) -> Text:
-    meaning, mode = headings_of(op)
-    return Text.assemble((op.mnemonic, "bold"), "  ", meaning, (f"   {mode}", QUIET))
-
-
-def _value(byte: int) -> str:
-    return f"   ${byte:02X} {byte:4} {signed(byte):+5}"
-
-
-def _row(label: str, byte: int, style: str = ONE, value: str | None = None) -> Text:
+def _row(label: str, byte: int, style: str = ONE, value: str = "") -> Text:
     text = Text(f" {label}".ljust(WIDTH))
     for i in range(7, -1, -1):
         bit = byte >> i & 1
         text.append(f"{bit}".center(CELL), style if bit else QUIET)
-    return text.append(_value(byte) if value is None else value)
+    return text.append(value or f"   ${byte:02X} {byte:4} {signed(byte):+5}")
 
 
 def _numbers() -> Text:
@@ -63,19 +56,14 @@ def _chain(op: Operation) -> RenderableType:
         wire = "◄─1" if carries[i] else "  0"
         chain.append(wire.ljust(CELL), CARRY if carries[i] else QUIET)
         names.append(f"c{i}".center(CELL), QUIET)
-    rows = [_numbers()]
     left, byte, beside = names_of(op)
-    rows.append(_row(left, alu["a"]))
+    rows = [_numbers(), _row(left, alu["a"])]
     if byte:
         rows.append(_row(byte, alu["b"], QUIET))
-    rows.append(_row(beside, alu["operand"]))
-    rows += [kind, chain, names]
-    corrected = alu["result"] != alu["sum"]
-    rows.append(_row("sum", alu["sum"]))
-    note = digit_note(op)
-    if note:
+    rows += [_row(beside, alu["operand"]), kind, chain, names, _row("sum", alu["sum"])]
+    if note := digit_note(op):
         rows.append(Text(f" {note}", QUIET))
-    if corrected:
+    if alu["result"] != alu["sum"]:
         rows.append(_row("corrected", alu["result"], value=f"   ${alu['result']:02X}  as digits"))
     return Group(*rows)
 

@@ -56,14 +56,10 @@ class Run:
 
 
 def run_program(
-    program: Program,
-    variant: str = "nmos",
-    max_clocks: int = 100_000,
-    recorder: Recorder | None = None,
-    on_sequence: Callable[[Sequence], None] | None = None,
-    on_clock: Callable[[int], None] | None = None,
-    keep_writes: bool = True,
-) -> Run:
+    program: Program, variant: str = "nmos", max_clocks: int = 100_000,
+    recorder: Recorder | None = None, on_sequence: Callable[[Sequence], None] | None = None,
+    on_clock: Callable[[int], None] | None = None, keep_writes: bool = True,
+) -> Run:  # fmt: skip
     """Runs a listing from reset until an instruction jumps to itself, or for `max_clocks`.
 
     The program's memory is written to. A recorder sees one clock more than the run counts: the

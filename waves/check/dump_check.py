@@ -16,9 +16,8 @@ from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.witness.model import decide_event
 
 from ..vcd.read import CHUNK, Columns, read_clocks
-from .chain_rules import judge_chain
 from .findings import SHOWN, CheckReport, Finding, Window
-from .sequence_rules import judge_alike
+from .rules import judge_alike, judge_chain
 
 Alike = tuple[int, bool]  # a key of BY_KEY, and whether an NMI takes the vector
 

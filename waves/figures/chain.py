@@ -6,7 +6,7 @@ from carrywave.sim.op.operation import CHAIN, Operation
 from carrywave.sim.op.reasons import digit_note, headings_of, kinds_of, names_of, signed
 
 from .circle import draw_circle, moves
-from .sheet import BITS, BOX, GATE, PITCH, VALUES, Sheet, bits_of, column
+from .sheet import BITS, BOX, GATE, PITCH, VALUES, Sheet, column
 
 ADDER: Final = 62  # the height of a full adder
 LANE: Final = 44  # of the carry, below the adder's top
@@ -163,9 +163,8 @@ def _sums(sheet: Sheet, adders: float) -> float:
     op, alu = sheet.op, sheet.op.alu
     carries = op.carries or []
     lane, judged, y = adders + LANE, adders + ADDER + 26, adders + ADDER + 70
-    total, result = bits_of(alu["sum"]), bits_of(alu["result"])
     for i in BITS:
-        sheet.wire([(column(i), adders + ADDER), (column(i), y - 14)], total[i])
+        sheet.wire([(column(i), adders + ADDER), (column(i), y - 14)], alu["sum"] >> i & 1)
     if "c" in op.updated:
         _carry_flag(sheet, lane)
     if "v" in op.updated:
@@ -179,7 +178,7 @@ def _sums(sheet: Sheet, adders: float) -> float:
         sheet.gate(GATE, judged, "XOR")
         sheet.flag(judged, "v", GATE - 26)
     for i in BITS:
-        sheet.cell(column(i), y, total[i], f"sum-{i}")
+        sheet.cell(column(i), y, alu["sum"] >> i & 1, f"sum-{i}")
     sheet.readings(y, "sum", alu["sum"])
     decimal = _decimal(op)
     late = decimal and op.variant == "cmos"
@@ -192,7 +191,7 @@ def _sums(sheet: Sheet, adders: float) -> float:
             _to_digits(sheet, adders + ADDER + 84, adders + ADDER + 102, 0)
         y = _correct(sheet, max(y, adders + ADDER + 84) + 18)
         for i in BITS:
-            sheet.cell(column(i), y, result[i], f"result-{i}")
+            sheet.cell(column(i), y, alu["result"] >> i & 1, f"result-{i}")
         sheet.readings(y, "corrected", alu["result"], digits=True)
         y = sheet.judge(y, alu["result"]) if late else y + 14
     return y

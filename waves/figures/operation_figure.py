@@ -51,10 +51,6 @@ def _told(label: str, byte: int) -> str:
     return f"{label} is ${byte:02X}, bits {byte:08b}."
 
 
-def _result(op: Operation) -> str:
-    return "not kept" if op.mnemonic == "BIT" else "result"
-
-
 def _finish(sheet: Sheet, y: float) -> Sheet:
     """The table of reasons, and no more height than is used."""
     end = sheet.reasons(y + 40)
@@ -67,6 +63,7 @@ def _logic(op: Operation) -> Sheet:
     """A gate for each bit of A and M. BIT takes N and V from M before the gates."""
     word, a, m, result = GATES[op.alu["operation"]], op.alu["a"], op.alu["b"], op.alu["result"]
     bit_test = op.mnemonic == "BIT"
+    kept = "not kept" if bit_test else "result"
     sheet = Sheet(
         op, f"One {word} gate for each bit, bit 7 on the left. {_told('A', a)} {_told('M', m)} "
         f"{_told('The result', result)}",
@@ -74,7 +71,7 @@ def _logic(op: Operation) -> Sheet:
     sheet.headings(TOP - 32)
     gates = TOP + (144 if bit_test else 74)
     y = gates + 62
-    for label, byte, at in (("A", a, TOP), ("M", m, TOP + 28), (_result(op), result, y)):
+    for label, byte, at in (("A", a, TOP), ("M", m, TOP + 28), (kept, result, y)):
         sheet.readings(at, label, byte)
     for i in BITS:
         x, bits = column(i), [byte >> i & 1 for byte in (a, m, result)]

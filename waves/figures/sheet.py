@@ -16,18 +16,12 @@ FLAG: Final = 52  # the width of a flag's box at the left edge
 VALUES: Final = 888  # where the readings of a row begin
 ENDS: Final = (1056, 1156, 1256)  # where hex, unsigned and signed end
 BITS: Final = range(7, -1, -1)
-HEADS: Final = ("hex", "unsigned", "signed")
 TABLE: Final = (24, 92, 146, 200, 452)  # the columns of flag, was, is, because, which says
 
 
 def column(bit: int) -> float:
     """The middle of a bit's column; 8 is where c8 would enter a ninth."""
     return 214 + (7 - bit) * PITCH
-
-
-def bits_of(byte: int, count: int = 8) -> list[int]:
-    """The bits of a number, from bit 0."""
-    return [byte >> i & 1 for i in range(count)]
 
 
 def say(op: Operation) -> str:
@@ -70,7 +64,7 @@ class Sheet(Figure):
         for i in BITS:
             self.text(column(i), y, f"{i}", "quiet", "middle", 12, mono=True)
         self.text(column(8), y, "bit", "quiet", "middle", 12)
-        for end, head in list(zip(ENDS, HEADS, strict=True))[:readings]:
+        for end, head in zip(ENDS[:readings], ("hex", "unsigned", "signed"), strict=False):
             self.text(end, y, head, "quiet", "end", 12)
 
     def readings(self, y: float, label: str, byte: int, digits: bool = False) -> None:

@@ -80,11 +80,9 @@ def resolve(name: str, specs: Sequence[SignalSpec]) -> SignalSpec:
 
 
 def timing_figure(
-    path: str | os.PathLike[str],
-    signals: Sequence[str] = (),
-    start: int | None = None,
+    path: str | os.PathLike[str], signals: Sequence[str] = (), start: int | None = None,
     end: int | None = None,
-) -> Figure:
+) -> Figure:  # fmt: skip
     """The clocks of a dump from `start` to `end`, in ns, and the signals named, in that order.
 
     Without names `DEFAULT`; without `end` as many clocks as fit. Raises DumpError, or TimingError.

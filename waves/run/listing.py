@@ -58,14 +58,10 @@ class RunReport:
 
 
 def run_listing(
-    listing: str | os.PathLike[str],
-    vcd: str | None = None,
-    variant: str = "nmos",
-    max_clocks: int | None = None,
-    rows: int = 0,
-    progress: Callable[[int], None] | None = None,
+    listing: str | os.PathLike[str], vcd: str | None = None, variant: str = "nmos",
+    max_clocks: int | None = None, rows: int = 0, progress: Callable[[int], None] | None = None,
     keep_writes: bool = True,
-) -> RunReport:
+) -> RunReport:  # fmt: skip
     """Runs a listing and checks its waveform, which is kept in `vcd` if that is given.
 
     Keeps at most `rows` sequences: the first half and the last. Raises ListingError if the listing

@@ -28,11 +28,9 @@ class DumpError(UnusableError):
 
 
 def read_clocks(
-    path: str | os.PathLike[str],
-    consume: Callable[[Columns, int], None],
-    chunk: int = CHUNK,
+    path: str | os.PathLike[str], consume: Callable[[Columns, int], None], chunk: int = CHUNK,
     beside: Sequence[SignalSpec] = (),
-) -> int:
+) -> int:  # fmt: skip
     """Calls ``consume(columns, first clock)`` for each `chunk` clocks of the file, in order.
 
     `beside` gives signals that get a column too if the file has them. Returns the number of
@@ -103,12 +101,9 @@ class _ClockReader:
     """The reader package's callbacks: gathers the values of each clock into a row."""
 
     def __init__(
-        self,
-        path: str | os.PathLike[str],
-        consume: Callable[[Columns, int], None],
-        chunk: int,
+        self, path: str | os.PathLike[str], consume: Callable[[Columns, int], None], chunk: int,
         beside: Sequence[SignalSpec],
-    ) -> None:
+    ) -> None:  # fmt: skip
         self.path, self.consume, self.chunk = path, consume, chunk
         self.specs, self.beside = SIGNALS, beside
         self.index: dict[str, int] = {}  # of the signal, by the file's identifier code

@@ -476,7 +476,7 @@ def test_the_command_reports_a_tampered_dump_and_exits_with_1(
 
 
 def test_every_opcode_s_action_is_known_to_the_rules() -> None:
-    from carrywave.waves.check.sequence_rules import ACTION
+    from carrywave.waves.check.rules import ACTION
 
     known = {opcode for opcode in range(256) if ACTION[0, opcode]}
     assert known == set(BY_OPCODE)
