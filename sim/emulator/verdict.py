@@ -14,10 +14,8 @@ import numpy as np
 from ..cases.kinds import instruction_of
 from ..cases.layout import CASE, OUTCOME, Cases, Outcomes
 from ..cases.memory import possible
-from ..cases.quick import batches, forms_named
 from ..cases.sampled import batches, forms_named
 from ..family.instructions import BY_OPCODE, DOCUMENTED
-from ..op.commands import operation_command
 from ..op.operation import operation_command
 from ..witness.comparison import FIELDS, Comparison, Disagreement, Witness, outside_of
 from ..witness.gates import Gates
