@@ -19,16 +19,16 @@ from ..mistakes.mistake import Mistake, Mistaken
 from ..netlist.compiled import pack
 from ..witness.comparison import differences
 from ..witness.model import Model
+from .inputs import Truths
 from .misreads import found_at, misread, reread
-from .question import Cause, Question, Truths, any_of
+from .question import Cause, Kind, Question, any_of
 
 _MOST: Final = 6  # alternatives that are listed
 
 
 def known(question: Question) -> list[Cause]:
     """Mistakes alone, known behaviours, bytes misread, or pairs of mistakes: what fits wholly."""
-    forms = forms_made(question)
-    alone = [_Effect.of(form, question) for form in forms]
+    alone = [_Effect.of(form, question) for form in forms_made(question)]
     found = _first_of_each(question, [(effect.form,) for effect in alone if not effect.missed])
     found += _of_other_variant(question, [()])
     if not found:
@@ -92,17 +92,15 @@ def _first_of_each(question: Question, choices: Iterable[tuple[Mistake, ...]]) -
     return [of_mistakes(question, choice) for choice in found.values()]
 
 
-def of_mistakes(question: Question, made: tuple[Mistake, ...], **more: Any) -> Cause:
-    """The cause that they are."""
-    words = [_in_words(mistake) for mistake in made]
-    return question.cause(
-        "mistake" if len(made) == 1 else "pair",
-        "; and ".join(words),
-        "; and ".join(mistake.change for mistake in made),
-        numbers=tuple(mistake.number for mistake in made),
-        mistakes=made,
-        **more,
-    )
+def of_mistakes(
+    question: Question, made: tuple[Mistake, ...], *first: tuple[str, str], **more: Any
+) -> Cause:
+    """The cause that they are, on top of another one and its change, if that comes `first`."""
+    told = [*first, *((_in_words(mistake), mistake.change) for mistake in made)]
+    cause, change = ("; and ".join(words) for words in zip(*told, strict=True))
+    numbers = tuple(mistake.number for mistake in made)
+    kind: Kind = "pair" if len(told) > 1 else "mistake"
+    return question.cause(kind, cause, change, numbers=numbers, mistakes=made, **more)
 
 
 def _in_words(mistake: Mistake) -> str:
@@ -131,16 +129,7 @@ def _of_other_variant(question: Question, choices: Iterable[tuple[Mistake, ...]]
             else:
                 cause = f"this is what the {variant} variant does"
                 change = f"{question.name} must be that of the {question.variant} variant"
-            found.append(
-                question.cause(
-                    "pair" if choice else "mistake",
-                    "; and ".join((cause, *(_in_words(mistake) for mistake in choice))),
-                    "; and ".join((change, *(mistake.change for mistake in choice))),
-                    numbers=tuple(mistake.number for mistake in choice),
-                    variant=variant,
-                    mistakes=choice,
-                )
-            )
+            found.append(of_mistakes(question, choice, (cause, change), variant=variant))
             break
     return found
 
@@ -170,9 +159,8 @@ class _Idle:
             for name in REGISTERS:
                 outcomes[name] = cases[name]
         if self.moves:
-            outcomes["pc"] += np.array(
-                [BY_KEY[key].length for key in keys_of(cases).tolist()], np.uint16
-            )
+            lengths = [BY_KEY[key].length for key in keys_of(cases).tolist()]
+            outcomes["pc"] += np.array(lengths, np.uint16)
         return outcomes
 
 

@@ -14,9 +14,7 @@ import numpy.typing as npt
 from ..netlist.compiled import pack
 from ..system.formula import Formula, named
 from .chance import MARGIN, ROUNDS, information, spread
-from .inputs import AnswerInputs, Terms
-
-Truths = npt.NDArray[np.bool_]
+from .inputs import AnswerInputs, Terms, Truths
 
 _WIDEST: Final = 400  # formulas that cover a target: the nearest so many are combined
 _WORDS: Final = {"not": "NOT", "and": "AND", "or": "OR", "!=": "XOR"}

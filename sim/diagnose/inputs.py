@@ -52,17 +52,13 @@ class AnswerInputs:
     `name` is a mnemonic or an event; all cases are of it. `actual` are the answers to explain.
     """
 
-    def __init__(
-        self, name: str, cases: Cases, expected: Outcomes, actual: Outcomes, variant: str
-    ) -> None:
-        self.name, self.variant = name, variant
-        self.cases, self.expected, self.actual = cases, expected, actual
+    def __init__(self, name: str, cases: Cases, expected: Outcomes, actual: Outcomes) -> None:
+        self.name, self.cases, self.expected, self.actual = name, cases, expected, actual
         self.forms = [(BY_KEY[key], rows) for key, rows in alike(keys_of(cases))]
         self.clocks = self._of_form(lambda form: form.clocks)
-        self.pc = cases["pc"].astype(np.int32)
+        self.a, self.x, self.y = (cases[name].astype(np.int32) for name in "axy")
+        self.pc, self.sp, self.p = (cases[name].astype(np.int32) for name in ("pc", "sp", "p"))
         self.following = (self.pc + self._of_form(lambda form: form.length)) % 65536
-        for register in ("a", "x", "y", "sp", "p"):
-            setattr(self, register, cases[register].astype(np.int32))
         self.m, self.c = self.read("m"), self.p & 1
         self.has_m = any("m" in form.reads for form in forms_of(name))
         self.pulls = forms_of(name)[0].pulls
@@ -75,20 +71,12 @@ class AnswerInputs:
         elif self.pulls:
             self.label, self.source = "the first byte pulled", self.pulled(0)
 
-    a: Column
-    x: Column
-    y: Column
-    sp: Column
-    p: Column
-
     def __len__(self) -> int:
         return len(self.cases)
 
     def at(self, rows: npt.NDArray[np.int64] | Truths) -> AnswerInputs:
         """The same of some of the rows."""
-        return AnswerInputs(
-            self.name, self.cases[rows], self.expected[rows], self.actual[rows], self.variant
-        )
+        return AnswerInputs(self.name, self.cases[rows], self.expected[rows], self.actual[rows])
 
     def _of_form(self, number: Callable[[Instruction], int]) -> Column:
         found = np.zeros(len(self), np.int32)
@@ -139,10 +127,11 @@ class AnswerInputs:
         inputs = self.bytes()
         what = "(A AND M)" if self.name == "BIT" else "the result"
         judged = {what: self.result()}
+        is_sum = self.name in (*_SUMS, *_STEPS)
         made = result_of(self.name, self.actual, self.expected)
         if given and made is not None and not np.array_equal(made, judged[what]):
             judged["the result it gives"] = made
-        if self.name in (*_SUMS, *_STEPS):
+        if is_sum:
             found |= self._chain()
         for label, byte in {**inputs, **judged}.items():
             found[f"bit 7 of {label}"] = _bit(byte, 7)
@@ -153,7 +142,7 @@ class AnswerInputs:
             found.setdefault(f"{label} = 0", _zero(byte))
             for bit in range(6, -1, -1):
                 found[f"bit {bit} of {label}"] = _bit(byte, bit)
-        if self.name in (*_SUMS, *_STEPS):
+        if is_sum:
             found |= self._more_sums()
         for label, byte in {"A": self.a, "X": self.x, "Y": self.y, "SP": self.sp}.items():
             if label not in inputs:
@@ -191,10 +180,9 @@ class AnswerInputs:
         others = {"0": a * 0, "1": a * 0 + 1, "C": self.c, "NOT C": 1 - self.c}
         for operand, byte in {"M": m, "NOT M": 255 - m}.items():
             for into, carry in others.items():
-                for i in (8, 7):
-                    text = f"carry {i} of {self.label} + {operand} + {into}"
-                    found[text] = _carry(a, byte, carry, i)
                 total = f"{self.label} + {operand} + {into}"
+                for i in (8, 7):
+                    found[f"carry {i} of {total}"] = _carry(a, byte, carry, i)
                 found[f"bit 7 of {total}"] = _carry(a * 2, byte * 2, carry * 2, 8)
                 if into == "C":
                     found[f"{total} = 0"] = _zero(a + byte + carry)

@@ -10,15 +10,14 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 
 from ..cases.kinds import BY_KEY, alike, keys_of, lay_reads
 from ..cases.layout import READS, REGISTERS, Cases, Outcomes
 from ..family.instructions import Instruction
 from ..witness.model import Model
+from .inputs import Column
 from .question import Cause, Question
 
-Column = npt.NDArray[Any]
 #: Where bytes are looked for, by name, if not where they lie; -1 is where nothing lies.
 Places = Mapping[str, Column]
 

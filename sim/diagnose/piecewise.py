@@ -3,10 +3,9 @@
 import itertools
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from ..cases.layout import WRITES
 from ..family.status_byte import FLAG_BITS
@@ -14,8 +13,8 @@ from ..mistakes.mistake import Mistake, Mistaken
 from ..witness.comparison import FIELDS, differences
 from .behaviours import forms_made, of_mistakes
 from .flag_search import FlagSearch
-from .inputs import AnswerInputs, result_of
-from .question import Cause, Question, Truths, any_of
+from .inputs import AnswerInputs, Column, Truths, result_of
+from .question import Cause, Question, any_of
 from .value_search import search_value
 from .wording import equation, label, listed, must
 
@@ -96,9 +95,7 @@ def _in_common(question: Question, wrong: Truths) -> list[str]:
         values = cases["p"] >> bit & 1
         if np.ptp(values) and not np.ptp(values[wrong]):
             found.append(f"{flag.upper()} = {values[wrong][0]}")
-    inputs = AnswerInputs(
-        question.name, cases, question.expected, question.actual, question.variant
-    )
+    inputs = AnswerInputs(question.name, cases, question.expected, question.actual)
     for name, column in inputs.bytes().items():
         if np.ptp(column) and not np.ptp(column[wrong]):
             found.append(f"{name} = {column[wrong][0]:02X}")
@@ -109,9 +106,8 @@ class _Formulas:
     """Searches the fields of one question, those first that others follow from."""
 
     def __init__(self, question: Question) -> None:
-        self.question = question
-        q = question
-        self.inputs = AnswerInputs(q.name, q.cases, q.expected, q.actual, q.variant)
+        self.question = q = question
+        self.inputs = AnswerInputs(q.name, q.cases, q.expected, q.actual)
 
     def search(self, fields: Sequence[str]) -> Iterator[tuple[list[str], str | None]]:
         """Fields that go together, and what they are; None if nothing fits."""
@@ -139,19 +135,14 @@ class _Formulas:
         flags = [name for name in left if name.startswith("p.")]
         if flags:
             bits = {name: question.actual["p"] & 1 << FLAG_BITS[name[-1]] != 0 for name in flags}
-            searching = FlagSearch(
-                self.inputs, [(bits[name], question.fields[name]) for name in flags]
-            )
+            wanted = [(bits[name], question.fields[name]) for name in flags]
+            searching = FlagSearch(self.inputs, wanted)
             for name in flags:
                 formula = searching.find(bits[name], question.fields[name])
                 yield [name], equation(label(question, name), formula)
 
     def _result(
-        self,
-        whole: Sequence[str],
-        follow: Sequence[str],
-        right: npt.NDArray[Any],
-        made: npt.NDArray[Any],
+        self, whole: Sequence[str], follow: Sequence[str], right: Column, made: Column
     ) -> str | None:
         """A wrong result, and the flags that follow from it."""
         question, everywhere = self.question, np.ones(len(made), np.bool_)
@@ -166,20 +157,18 @@ class _Formulas:
             return None if first is None else "; ".join(filter(None, (first, words)))
         return words
 
-    def _bit_by_bit(self, name: str, right: npt.NDArray[Any], made: npt.NDArray[Any]) -> str | None:
+    def _bit_by_bit(self, name: str, right: Column, made: Column) -> str | None:
         """What a result's wrong bits are, if it has only a few."""
         both = [(bit, made >> bit & 1 > 0, (made ^ right) >> bit & 1 > 0) for bit in range(8)]
         wrong = [(bit, is_, differs) for bit, is_, differs in both if differs.any()]
         if len(wrong) > _FEW:
             return None
         searching = FlagSearch(self.inputs, [each[1:] for each in wrong], given=False)
-        words = [
-            equation(f"bit {bit} of {name}", searching.find(is_, differs))
-            for bit, is_, differs in wrong
-        ]
+        formulas = ((bit, searching.find(is_, differs)) for bit, is_, differs in wrong)
+        words = [equation(f"bit {bit} of {name}", formula) for bit, formula in formulas]
         return listed(word for word in words if word) if all(words) else None
 
-    def _following(self, left: Collection[str], made: npt.NDArray[Any]) -> list[str]:
+    def _following(self, left: Collection[str], made: Column) -> list[str]:
         """N and Z, if they are those of the wrong result."""
         p = self.question.actual["p"]
         flags = {"p.n": (p >> 7 & 1 == made >> 7), "p.z": (p >> 1 & 1 == (made == 0))}

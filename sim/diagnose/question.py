@@ -14,9 +14,8 @@ from ..cases.layout import Cases, Outcomes
 from ..family.members import EVENTS
 from ..mistakes.mistake import Mistake
 from ..witness.comparison import FIELDS, Witness, differences
-from .inputs import TARGETS
+from .inputs import TARGETS, Truths
 
-Truths = npt.NDArray[np.bool_]
 Kind = Literal["mistake", "pair", "formula", "none"]
 
 #: With D set these are another computation.
@@ -79,16 +78,9 @@ class Question:
     """One instruction's cases, what is right and what the emulator answered."""
 
     def __init__(
-        self,
-        name: str,
-        cases: Cases,
-        expected: Outcomes,
-        actual: Outcomes,
-        variant: str,
-        skip: Collection[str],
-        budget: Budget,
-        place: str = "",
-    ) -> None:
+        self, name: str, cases: Cases, expected: Outcomes, actual: Outcomes, variant: str,
+        skip: Collection[str], budget: Budget, place: str = "",
+    ) -> None:  # fmt: skip
         self.name, self.variant, self.skip = name, variant, skip
         self.budget, self.place = budget, place
         self.cases, self.expected, self.actual = cases, expected, actual
@@ -167,12 +159,7 @@ class Question:
         return (TARGETS.get(self.name, ""),)
 
     def cause(
-        self,
-        kind: Kind,
-        cause: str,
-        change: str,
-        fields: Iterable[str] | None = None,
-        **more: Any,
+        self, kind: Kind, cause: str, change: str, fields: Iterable[str] | None = None, **more: Any
     ) -> Cause:
         """A cause of all that is wrong, or of some fields."""
         chosen = set(self.fields if fields is None else fields)

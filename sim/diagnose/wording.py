@@ -8,8 +8,8 @@ import numpy as np
 
 from ..family.members import EVENTS
 from ..family.status_byte import FLAG_BITS
-from .quantities import RIGHT
 from .question import Question
+from .value_search import RIGHT
 
 
 def equation(name: str, formula: str | None) -> str | None:
@@ -99,28 +99,25 @@ def must(question: Question, name: str) -> str:
     if name == "sp" and instruction != "TXS":
         moves = (right.astype(np.int64) - question.cases["sp"] + 128) % 256 - 128
         by = int(moves[0])
-        return (
-            f"SP must end {abs(by)} {'higher' if by > 0 else 'lower'}" if by else "SP must be kept"
-        )
+        ends = f"end {abs(by)} {'higher' if by > 0 else 'lower'}" if by else "be kept"
+        return f"SP must {ends}"
     if name == "write_address":
         if question.pushes:
             return "a byte must be pushed at 0100 + SP, then SP goes down by 1 within its byte"
         return "a byte must be stored at the instruction's address"
-    if name == "writes":
+    if name in ("writes", "cycles"):
         least, most = int(right.min()), int(right.max())
+        if name == "cycles":
+            return f"it must take {least if least == most else f'{least} to {most}'} clocks"
         more = "" if least == most else f", and {most} in memory"
         return f"{told} must be {least}{more}"
-    if name == "cycles":
-        least, most = int(right.min()), int(right.max())
-        return f"it must take {least if least == most else f'{least} to {most}'} clocks"
     if name == "write_value" or name in question.result_fields() or name == "sp":
         what = "what is pushed" if name == "write_value" and question.pushes else told
         first = ""
         for i in question.unmodified if name == "write_value" else ():
-            spoilt = (right[:, i] != question.actual[name][:, i]) & (
-                question.expected["writes"] > 1
-            )
-            first = "M as it was, then " if spoilt.any() else ""
+            spoilt = right[:, i] != question.actual[name][:, i]
+            if np.any(spoilt & (question.expected["writes"] > 1)):
+                first = "M as it was, then "
         return f"{what} must be {first}{_VALUES[instruction]}"
     return f"{told} must be kept"
 

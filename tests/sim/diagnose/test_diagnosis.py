@@ -838,7 +838,7 @@ def holds(cause: Cause, cases: Cases, expected: Outcomes, actual: Outcomes) -> b
         return not any(missed[name].any() for name in cause.fields)
     left, equals, formula = cause.cause.partition(" = ")
     assert equals, cause.cause
-    inputs = AnswerInputs(cause.instruction, *few, "nmos")
+    inputs = AnswerInputs(cause.instruction, *few)
     columns = {name: signal().astype(bool) for name, signal in inputs.signals().items()}
     python, scope = formula, {}
     for i, name in enumerate(sorted(columns, key=len, reverse=True)):
@@ -875,11 +875,8 @@ def test_no_claim_is_wrong(
     actual = Mistaken(*made).execute(cases)
     for name, flag, operator, i, j in wrong:
         rows = rows_of(Cause(name, "", "", 0, "none"), cases)
-        signals = list(
-            AnswerInputs(name, cases[rows], expected[rows], expected[rows], "nmos")
-            .signals()
-            .values()
-        )
+        inputs = AnswerInputs(name, cases[rows], expected[rows], expected[rows])
+        signals = list(inputs.signals().values())
         one, other = (signals[k % len(signals)]().astype(bool) for k in (i, j))
         noise = np.random.default_rng(i).random(len(one)) < 0.3
         value = {
