@@ -6,7 +6,7 @@ import pytest
 
 from carrywave.sim.cases.sampled import quick_cases
 from carrywave.sim.family.instructions import ENTRIES, INSTRUCTIONS
-from carrywave.sim.family.status import flags_of
+from carrywave.sim.family.status_byte import flags_of
 from carrywave.sim.op.operation import arrange, command_of, numbers_of, operate, operation_command
 from carrywave.sim.witness.model import Model
 
