@@ -14,9 +14,8 @@ import numpy.typing as npt
 from ..family.instructions import BY_OPCODE, INSTRUCTIONS, NAMES, Instruction
 from ..family.members import EVENTS, VARIANTS
 from .exhaustive import exhaustive_cases, exhaustive_count
-from .kinds import BY_KEY, alike, forms_of, keys_of, lay_reads, symbols_of
+from .kinds import BY_KEY, alike, forms_of, keys_of, lay_reads, possible, symbols_of
 from .layout import CASE, Cases, unnamed
-from .memory import possible
 
 QUICK: Final = 1024  # cases of an opcode or event, half of them at the corners
 CORNERS: Final = (

@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from ..cases.kinds import instruction_of
+from ..cases.kinds import instruction_of, possible
 from ..cases.layout import CASE, OUTCOME, Cases, Outcomes
-from ..cases.memory import possible
 from ..cases.sampled import batches, forms_named
 from ..family.instructions import BY_OPCODE, DOCUMENTED
 from ..op.operation import operation_command

@@ -137,7 +137,12 @@ class Partial:
 
         Raises TraceError if no row could be compared: that is no agreement.
         """
-        unchecked, unpaired = _by_reason(self.unchecked), self.unpaired + (self.tail is not None)
+        unpaired = self.unpaired + (self.tail is not None)
+        unchecked = {
+            reason: {name: self.unchecked[reason, name]
+                     for name in in_order(name for why, name in self.unchecked if why == reason)}
+            for reason in sorted({reason for reason, _ in self.unchecked})
+        }  # fmt: skip
         comparison, first = self.comparison, self.comparison.first
         if not comparison.cases or len(comparison.skipped) == len(FIELDS):
             reasons = [
@@ -202,14 +207,6 @@ def judged(
         first_wrong=None if comparison.first is None else comparison.first.index,
         examples=_examples(comparison, key, cases, expected, actual),
     )
-
-
-def _by_reason(unchecked: Counter[tuple[str, str]]) -> dict[str, dict[str, int]]:
-    return {
-        reason: {name: unchecked[reason, name]
-                 for name in in_order(name for why, name in unchecked if why == reason)}
-        for reason in sorted({reason for reason, _ in unchecked})
-    }  # fmt: skip
 
 
 def _examples(

@@ -18,9 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ..cases.exhaustive import exhaustive_cases
-from ..cases.kinds import BY_KEY, forms_of, keys_of
+from ..cases.kinds import BY_KEY, forms_of, keys_of, possible
 from ..cases.layout import CASE, Cases, Outcomes, unnamed
-from ..cases.memory import possible
 from ..grade.faults import Fault, Injector, Trace, fault_sites
 from ..grade.scenarios import alike, trace_cases
 from ..mistakes.catalogue import MISTAKES

@@ -10,8 +10,8 @@ from carrywave.rtl.datapath import Unit
 from carrywave.rtl.interrupts import EntryCause
 from carrywave.rtl.steps import Step
 
+from ..cases.kinds import lay_out
 from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes
-from ..cases.memory import lay_out
 from ..family.instructions import BY_OPCODE, standing
 from ..family.members import EVENTS
 from ..family.status_byte import LOWEST_FIRST, flags_of, status_of

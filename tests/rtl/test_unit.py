@@ -7,8 +7,7 @@ import pytest
 
 from carrywave.rtl.decode import Decoder
 from carrywave.rtl.steps import Step
-from carrywave.sim.cases.kinds import BY_KEY, alike, keys_of, lay_reads, symbols_of
-from carrywave.sim.cases.memory import possible
+from carrywave.sim.cases.kinds import BY_KEY, alike, keys_of, lay_reads, possible, symbols_of
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.instructions import BY_OPCODE, INSTRUCTIONS
 from carrywave.sim.family.members import EVENTS, VARIANTS

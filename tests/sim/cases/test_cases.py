@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from carrywave.sim.cases.exhaustive import exhaustive_cases, exhaustive_count
+from carrywave.sim.cases.kinds import lay_out
 from carrywave.sim.cases.layout import CASE, OUTCOME, READS, Cases, unnamed
-from carrywave.sim.cases.memory import lay_out
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.instructions import BY_MNEMONIC, ENTRIES, INSTRUCTIONS, Instruction
 from carrywave.sim.family.members import EVENTS

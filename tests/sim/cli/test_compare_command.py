@@ -18,9 +18,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from carrywave.sim.cases.kinds import instruction_of
+from carrywave.sim.cases.kinds import instruction_of, possible
 from carrywave.sim.cases.layout import CASE, Cases, Outcomes, plain
-from carrywave.sim.cases.memory import possible
 from carrywave.sim.cases.sampled import (
     batches,
     count_cases,

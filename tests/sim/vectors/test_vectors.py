@@ -16,8 +16,8 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from carrywave.sim.cases.kinds import possible
 from carrywave.sim.cases.layout import CASE, OUTCOME, REGISTERS, Cases, plain
-from carrywave.sim.cases.memory import possible
 from carrywave.sim.cases.sampled import compact_cases
 from carrywave.sim.emulator.c_header import header
 from carrywave.sim.family.members import VARIANTS
