@@ -129,7 +129,6 @@ def _grids(instruction: Instruction) -> Iterator[_Grid]:
 
 
 def _laid_out(instruction: Instruction, grid: _Grid, toggled: bool) -> Cases:
-    """A grid as cases, in its surroundings."""
     column: dict[str, Any] = {
         name: value ^ (0 if not toggled else 0xFFFF if name in _WIDE else 0xFF)
         for name, value in _SURROUNDINGS.items()

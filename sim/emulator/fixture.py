@@ -85,7 +85,6 @@ class CarrywaveGates:
 
 
 def _report(verdict: Any) -> str:
-    """A verdict as plain text."""
     import io
 
     from rich.console import Console

@@ -271,7 +271,6 @@ class _Evidence:
         self._present, self._wrong = [], False
 
     def diagnose(self, variant: str, skipped: Collection[str]) -> list[Cause]:
-        """What is likely to be wrong."""
         if not self.kept:
             return []
         from ..diagnose.diagnosis import diagnose

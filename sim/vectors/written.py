@@ -33,7 +33,6 @@ def _after(name: str) -> str:
 
 
 def _said(coverage: dict[str, Any]) -> list[str]:
-    """A coverage in lines."""
     return [f"{name}: {value}" for name, value in coverage.items()]
 
 

@@ -252,10 +252,9 @@ class _Result:
         for column, planes in columns:
             if any(planes):
                 column[:] = unpack(planes, len(column), column.dtype)
-        flags = dict(zip(LOWEST_FIRST, self.registers["status.flags"], strict=True))
-        status = [0] * 8
-        for flag, bit in FLAG_BITS.items():
-            status[bit] = flags[flag]
+        bits = [FLAG_BITS[flag] for flag in LOWEST_FIRST]
+        flags = dict(zip(bits, self.registers["status.flags"], strict=True))
+        status = [flags.get(bit, 0) for bit in range(8)]
         outcomes["p"] = unpack(status, len(outcomes), np.uint8) | ALWAYS
 
 
@@ -269,7 +268,6 @@ def _answers(instruction: Instruction, variant: str, cases: Cases, ones: int) ->
     planes: dict[Term, Planes] = {}
 
     def claimed(address: Term) -> Planes:
-        """The planes of an address of the published table."""
         if address not in planes:
             column = np.asarray(address.over(symbols), np.uint16)
             columns[address] = np.broadcast_to(column, cases.shape)

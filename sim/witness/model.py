@@ -163,7 +163,6 @@ class Model:
         return outcomes.reshape(cases.shape)
 
     def _execute_alike(self, cases: Cases, instruction: Instruction) -> Outcomes:
-        """Answers cases of one opcode or event."""
         symbols = symbols_of(cases, instruction)
         byte = {name: column.astype(np.int16) for name, column in symbols.items() if name != "pc"}
         word = {name: column.astype(np.int32) for name, column in symbols.items()}
