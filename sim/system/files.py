@@ -43,7 +43,7 @@ def written_beside(path: str | os.PathLike[str], mode: Literal["w", "wb"] = "w")
                 shutil.copymode(target, partial)
             os.replace(partial, target)
     except OSError as error:
-        if error.filename not in (None, str(written)):
+        if error.filename is not None and str(error.filename) != str(written):
             raise  # of what was done meanwhile
         raise type(error)(error.errno, error.strerror, str(path)) from None
     finally:
