@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
     from ..diagnose.question import Cause
-    from .verdict import Coverage, Verdict
+    from .coverage import Coverage
+    from .verdict import Verdict
 
 
 def draw_verdict(verdict: Verdict, console: Console) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
@@ -14,10 +13,10 @@ import numpy as np
 from ..cases.kinds import instruction_of, possible
 from ..cases.layout import CASE, OUTCOME, Cases, Outcomes
 from ..cases.sampled import batches, forms_named
-from ..family.instructions import BY_OPCODE, DOCUMENTED
 from ..op.operation import operation_command
 from ..witness.comparison import FIELDS, Comparison, Disagreement, Witness, outside_of
 from ..witness.gates import Gates
+from .coverage import Coverage
 
 if TYPE_CHECKING:
     from ..diagnose.question import Cause
@@ -25,58 +24,6 @@ if TYPE_CHECKING:
 EVIDENCE: Final = 1 << 21  # cases that a diagnosis is given whole
 THINNED: Final = 63  # then one in so many; odd, so that no bit of a grid stands still
 _D: Final = np.uint8(8)  # in the status byte
-_MODES: Final = (
-    "", "A", "#", "zp", "zp,X", "zp,Y", "abs", "abs,X", "abs,Y", "(zp,X)", "(zp),Y", "(abs)",
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Coverage:
-    """The opcodes of which a case was compared, all of them built."""
-
-    opcodes: frozenset[int] = frozenset()
-    variant: str = "nmos"
-
-    @property
-    def not_compared(self) -> list[int]:
-        """Those that are built, but were not asked for or not recorded."""
-        return sorted(BY_OPCODE.keys() - self.opcodes)
-
-    @property
-    def not_built(self) -> list[int]:
-        """Those of which nothing can be asked yet."""
-        return sorted(DOCUMENTED.keys() - BY_OPCODE.keys())
-
-    def lines(self) -> list[str]:
-        """In words: how many of how many, and by name the others."""
-        said = [f"Covered: {len(self.opcodes)} of {len(DOCUMENTED)} documented opcodes."]
-        if self.not_compared:
-            said.append(f"Opcodes not compared: {grouped(self.not_compared)}.")
-        if self.not_built:
-            said.append(f"Documented, not built yet: {grouped(self.not_built)}.")
-        if self.variant == "cmos":
-            said.append("What CMOS adds to these is not built yet.")
-        return said
-
-    def to_json(self) -> dict[str, Any]:
-        """The same as numbers and lists of names."""
-        return {
-            "documented": len(DOCUMENTED),
-            "covered": len(self.opcodes),
-            "not_compared": [" ".join(DOCUMENTED[code]).strip() for code in self.not_compared],
-            "not_built": [" ".join(DOCUMENTED[code]).strip() for code in self.not_built],
-        }
-
-
-def grouped(opcodes: Collection[int]) -> str:
-    """Opcodes by name, mnemonics with the same modes together: LDX STX zp abs; JMP (abs)."""
-    modes = defaultdict(list)
-    for mnemonic, mode in map(DOCUMENTED.__getitem__, opcodes):
-        modes[mnemonic].append(mode)
-    alike = defaultdict(list)
-    for mnemonic in sorted(modes):
-        alike[" ".join(sorted(modes[mnemonic], key=_MODES.index))].append(mnemonic)
-    return "; ".join(f"{' '.join(names)} {where}".strip() for where, names in alike.items())
 
 
 @dataclass(frozen=True)

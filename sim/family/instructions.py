@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
+from .bus_clocks import Clock, own_sequence
 from .members import EVENTS
-from .modes import MODES, Clock, Mode, own_sequence
+from .modes import MODES, Mode
 
 _STORES: Final = ("STA", "STX", "STY")
 _MODIFIES: Final = ("ASL", "DEC", "INC", "LSR", "ROL", "ROR")

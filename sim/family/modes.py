@@ -1,80 +1,18 @@
-"""The addressing modes and what the bus does in each clock, as the makers publish it.
+"""The addressing modes: notation, length, the address of the operand, and the clocks.
 
-A mode is its notation, its length, the address of its operand, and a sequence of clocks for each
-kind of access. Instructions that go their own way have a sequence of their own.
-
-Sources: the lengths in Eyes & Lichty, *Programming the 65816*, chapter 18; the NMOS order of clocks
-in the maker's appendix A, 'Summary of Single-Cycle Execution' (*R6500 Microcomputer System Hardware
-Manual*, document 29650 N31, 1978). In a taken branch that appendix prints PC + 2 + offset without
-carry for the third clock; as built is what the GTE *G65SC816* data sheet, table 9, has: PC + 2
-there, and the address without carry only in the clock that a crossing adds.
+A mode has a sequence of clocks for each kind of access. The lengths are those of Eyes & Lichty,
+*Programming the 65816*, chapter 18.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache
 from typing import Final
 
-from .address import Term, high, join, low, named, number, signed
+from .address import Term, join, named, number
+from .bus_clocks import Clock, sequence_of
 
-
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """One clock of the bus: where, and the name of the byte that is read or written.
-
-    A byte that is read and discarded has no name. `when` says when there is such a clock, if not
-    always: "taken" or "crossed", of a branch; "decimal", of CMOS. An `address` of None is not
-    claimed.
-    """
-
-    address: Term | None
-    reads: str = ""
-    writes: str = ""
-    when: str = ""
-
-    @property
-    def discards(self) -> bool:
-        """Whether it reads for nothing."""
-        return not self.reads and not self.writes
-
-
-_PC, _SP = named("pc", 16), named("sp")
 _ZERO_PAGE: Final = join(number(0), named("address.low"))
 _ABSOLUTE: Final = join(named("address.high"), named("address.low"))
-#: Where a branch goes: from the next instruction on.
-OFFSET_TARGET: Final = _PC + 2 + signed(named("offset"))
-
-_PLACES: Final[dict[str, Term]] = {
-    "pc": _PC,
-    "pc+1": _PC + 1,
-    "pc+2": _PC + 2,
-    # The old page, which the carry out of the low byte has not reached.
-    "uncorrected": join(high(_PC + 2), low(OFFSET_TARGET)),
-    "pulled": join(named("pull1"), named("pull0")),
-    **{f"s{by:+}" if by else "s": join(number(1), _SP + by) for by in range(-2, 4)},
-    **{f"FFF{digit}": number(0xFFF0 + int(digit, 16), 16) for digit in "ABCDEF"},
-}
-
-
-@cache
-def _sequence(text: str, address: Term | None, variant: str) -> tuple[Clock, ...]:
-    """The clocks of a table's row.
-
-    R reads, W writes; M is NMOS's write of the unmodified byte, where CMOS reads once more; T and
-    X read in a branch that is taken, and in one into another page. Then the place, `ea` for the
-    operand's address, and the byte, `-` if it is discarded.
-    """
-    clocks = []
-    for clock in text.split(" · "):
-        kind, place, byte = clock.split()
-        where = address if place == "ea" else _PLACES[place]
-        byte = byte.strip("-")
-        if kind == "W" or (kind == "M" and variant != "cmos"):
-            clocks.append(Clock(where, writes=byte))
-        else:
-            when = {"T": "taken", "X": "crossed"}.get(kind, "")
-            clocks.append(Clock(where, "" if kind == "M" else byte, when=when))
-    return tuple(clocks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +40,7 @@ class Mode:
 
     def sequence(self, access: str, variant: str) -> tuple[Clock, ...]:
         """The clocks for an access, "read", "write", "modify" or "" for none."""
-        return _sequence(self.rows[access], self.address, variant)
+        return sequence_of(self.rows[access], self.address, variant)
 
 
 #: By name, in the order in which the notation is tried: the shorter one first.
@@ -137,26 +75,3 @@ MODES: Final = {
         Mode("entry", "", 0),  # of an interrupt or of reset: no instruction
     )
 }  # fmt: skip
-
-_OWN: Final = {
-    "JSR": "R pc opcode · R pc+1 address.low · R s - · W s pch · W s-1 pcl · R pc+2 address.high",
-    "RTS": "R pc opcode · R pc+1 - · R s - · R s+1 pull0 · R s+2 pull1 · R pulled -",
-    "RTI": "R pc opcode · R pc+1 - · R s - · R s+1 pull0 · R s+2 pull1 · R s+3 pull2",
-    "PHA": "R pc opcode · R pc+1 - · W s a",
-    "PHP": "R pc opcode · R pc+1 - · W s p",
-    "PLA": "R pc opcode · R pc+1 - · R s - · R s+1 pull0",
-    "PLP": "R pc opcode · R pc+1 - · R s - · R s+1 pull0",
-    "BRK": "R pc opcode · R pc+1 - · W s pch · W s-1 pcl · W s-2 p"
-    " · R FFFE vector.low · R FFFF vector.high",
-    "IRQ": "R pc - · R pc - · W s pch · W s-1 pcl · W s-2 p"
-    " · R FFFE vector.low · R FFFF vector.high",
-    "NMI": "R pc - · R pc - · W s pch · W s-1 pcl · W s-2 p"
-    " · R FFFA vector.low · R FFFB vector.high",
-    "RESET": "R pc - · R pc - · R s - · R s-1 - · R s-2 - · R FFFC vector.low · R FFFD vector.high",
-}
-
-
-def own_sequence(name: str, variant: str) -> tuple[Clock, ...] | None:
-    """The clocks of a mnemonic or event that goes its own way, whatever its mode; else None."""
-    row = _OWN.get(name)
-    return None if row is None else _sequence(row, None, variant)

@@ -12,8 +12,8 @@ import numpy.typing as npt
 
 from ..cases import kinds
 from ..cases.layout import Cases, Outcomes
+from ..family.bus_clocks import Clock
 from ..family.instructions import BY_OPCODE, INSTRUCTIONS, Instruction
-from ..family.modes import Clock
 from ..netlist.compiled import pack, unpack
 from ..netlist.synthesis import Netlist
 from ..system.errors import UnusableError

@@ -5,8 +5,8 @@ from typing import Final
 from rich.console import Group, RenderableType
 from rich.text import Text
 
+from ..family.bus_clocks import Clock
 from ..family.instructions import Instruction
-from ..family.modes import Clock
 from ..family.status_byte import FLAGS
 from ..system.colours import CARRY, ONE, QUIET
 from ..system.tables import plain_table

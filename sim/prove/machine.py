@@ -11,8 +11,8 @@ from typing import Any, Final
 
 import z3
 
+from ..family.bus_clocks import Clock
 from ..family.members import EVENTS
-from ..family.modes import Clock
 from ..family.status_byte import FLAGS
 from ..netlist.compiled import compile_clock
 from ..netlist.synthesis import Netlist, NetlistError

@@ -15,8 +15,8 @@ from itertools import product
 from typing import Final
 
 from ..family.address import high, low, named
+from ..family.bus_clocks import OFFSET_TARGET, Clock
 from ..family.instructions import ENTRIES, INSTRUCTIONS, Instruction
-from ..family.modes import OFFSET_TARGET, Clock
 from ..family.status_byte import FLAG_BITS
 
 LONGEST: Final = 8  # clocks for which there are pins

@@ -12,7 +12,8 @@ import numpy.typing as npt
 
 from ..cases.kinds import KEYS, in_order, name_of_key
 from ..cases.layout import CASE, OUTCOME, REGISTERS, Cases, Outcomes, unnamed
-from ..emulator.verdict import Coverage, evened
+from ..emulator.coverage import Coverage
+from ..emulator.verdict import evened
 from ..witness.comparison import FIELDS, Comparison, differences
 from .parts import TraceError, place
 from .report import TraceReport, missing_of

@@ -12,8 +12,8 @@ import numpy.typing as npt
 
 from ..cases.kinds import instruction_of
 from ..cases.layout import Cases, Outcomes
+from ..emulator.coverage import Coverage
 from ..emulator.report import draw_why, remarks
-from ..emulator.verdict import Coverage
 from ..op.operation import operation_command
 from ..witness.comparison import Comparison
 from ..witness.report import report

@@ -13,9 +13,9 @@ import numpy.typing as npt
 from carrywave.sim.cases.kinds import lay_reads, symbols_of
 from carrywave.sim.cases.layout import CASE, Cases, Outcomes
 from carrywave.sim.family.address import join, named, number
+from carrywave.sim.family.bus_clocks import Clock
 from carrywave.sim.family.instructions import BY_OPCODE, ENTRIES, Instruction
 from carrywave.sim.family.members import EVENTS
-from carrywave.sim.family.modes import Clock
 from carrywave.sim.family.status_byte import ALWAYS, FLAG_BITS, FLAG_MASK, FLAGS, LOWEST_FIRST
 from carrywave.sim.witness.model import Model, add_decimal, subtract_decimal
 

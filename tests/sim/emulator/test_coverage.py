@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from carrywave.sim.emulator.verdict import Coverage, grouped
+from carrywave.sim.emulator.coverage import Coverage, grouped
 from carrywave.sim.family.instructions import BY_OPCODE, DOCUMENTED
 
 NOT_BUILT = (
