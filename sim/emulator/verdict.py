@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from ..cases.kinds import instruction_of, possible
-from ..cases.layout import CASE, OUTCOME, Cases, Outcomes
+from ..cases.layout import CASE, OUTCOME, Cases, Outcomes, unnamed
 from ..cases.sampled import batches, forms_named
 from ..op.operation import operation_command
 from ..witness.comparison import FIELDS, Comparison, Disagreement, Witness, outside_of
@@ -147,7 +147,7 @@ def evened(cases: Cases, expected: Outcomes, actual: Outcomes, variant: str) -> 
     reset = (cases["event"] == 3) & (variant != "cmos")
     if not (single.any() or reset.any()):
         return actual
-    actual = actual.copy()
+    actual = unnamed(actual).copy().view(actual.dtype)
     for name, before in (
         ("write_value", expected["write_value"][single, 0]),
         ("write_address", actual["write_address"][single, 0]),

@@ -104,7 +104,7 @@ def _checked(block: Block, path: str, skip: Collection[str], gates: Gates) -> Pa
     """What some rows tell: all pairs of them, but for where they meet others."""
     rows, variant = block.rows, gates.variant
     cases, key, lacks = cases_of(block)
-    expected = answered(cases, key, lacks, block, gates)
+    cases, expected = answered(cases, key, lacks, block, gates)
     written, absent = written_of(block)
     run = block.values.get("run", np.zeros(rows, np.uint32))
 

@@ -10,14 +10,14 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from ..cases.kinds import KEYS, in_order, name_of_key
+from ..cases.kinds import in_order, name_of_key
 from ..cases.layout import CASE, OUTCOME, REGISTERS, Cases, Outcomes, unnamed
 from ..emulator.coverage import Coverage
 from ..emulator.verdict import evened
 from ..witness.comparison import FIELDS, Comparison, differences
 from .parts import TraceError, place
 from .report import TraceReport, missing_of
-from .rows import reason_text, taken
+from .rows import by_key, reason_text, taken
 
 #: Wrong rows of an instruction, and right ones, that are kept for a diagnosis: so many at most.
 EXAMPLES: Final = 1000
@@ -215,11 +215,10 @@ def _examples(
     actual: Outcomes,
 ) -> Examples:  # fmt: skip
     """The first rows of each instruction, right and wrong: the same wherever a trace is cut."""
-    order = np.argsort(key, kind="stable")
-    edges = np.searchsorted(key[order], np.arange(KEYS + 1))
     spans: dict[str, list[npt.NDArray[np.int64]]] = {}
-    for one in np.flatnonzero(np.diff(edges)).tolist():
-        spans.setdefault(name_of_key(one), []).append(order[edges[one] : edges[one + 1]])
+    order, each = by_key(key)
+    for one, span in each:
+        spans.setdefault(name_of_key(one), []).append(order[span])
     found: Examples = {}
     for name, share in comparison.instructions.items():
         most = None if share.mismatches else EXAMPLES

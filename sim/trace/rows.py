@@ -3,6 +3,7 @@
 What an instruction reads follows from its published clocks.
 """
 
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -11,7 +12,6 @@ import numpy.typing as npt
 from ..cases.kinds import (
     BY_KEY,
     KEYS,
-    alike,
     happening,
     keys_of,
     lay_reads,
@@ -98,19 +98,27 @@ def _read(
     return column, there
 
 
+def by_key(keys: npt.NDArray[np.uint16]) -> tuple[npt.NDArray[np.int64], list[tuple[int, slice]]]:
+    """The rows in the order of their keys, and where in that order each key's are."""
+    order = np.argsort(keys, kind="stable")
+    edges = np.searchsorted(keys[order], np.arange(KEYS + 1)).tolist()
+    spans = enumerate(pairwise(edges))
+    return order, [(key, slice(*span)) for key, span in spans if span[0] < span[1]]
+
+
 def answered(
     cases: Cases, key: npt.NDArray[np.uint16], lacks: npt.NDArray[np.uint8], block: Block,
     gates: Gates,
-) -> Outcomes:  # fmt: skip
-    """What the gates answer where nothing is lacking; the cases are told where they read.
+) -> tuple[Cases, Outcomes]:  # fmt: skip
+    """The cases, told where they read, and what the gates answer where nothing is lacking.
 
     An address that was recorded is believed: what was looked up elsewhere shows.
     """
-    expected = np.zeros(len(cases), OUTCOME)
-    for one, rows in alike(np.where(lacks, KEYS, key)):
-        if one == KEYS:
-            continue
-        some, instruction = taken(cases, rows), BY_KEY[one]
+    # All at once into another order and back: row by row it would take longer than the gates.
+    order, spans = by_key(np.where(lacks, np.uint16(KEYS), key))
+    cases, expected = taken(cases, order), np.zeros(len(cases), OUTCOME)
+    for one, span in spans:
+        some, rows, instruction = cases[span], order[span], BY_KEY[one]
         lay_reads(some, instruction, symbols_of(some, instruction))
         for i, name in enumerate(LISTS["read_address"][: len(instruction.reads)]):
             if name in block.values:
@@ -118,9 +126,10 @@ def answered(
                 if name in block.empty:
                     given = np.where(block.empty[name][rows], some["read_address"][:, i], given)
                 some["read_address"][:, i] = given
-        unnamed(cases)[rows] = unnamed(some)
-        unnamed(expected)[rows] = unnamed(gates.execute(some))
-    return expected
+        unnamed(expected)[span] = unnamed(gates.execute(some))
+    back = np.empty(len(order), np.int64)
+    back[order] = np.arange(len(order))
+    return taken(cases, back), taken(expected, back)
 
 
 def written_of(block: Block) -> tuple[Outcomes, set[str]]:
