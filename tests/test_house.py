@@ -89,8 +89,7 @@ def test_the_rule_sees_a_circle(tmp_path):
     [
         ("carrywave.sim.witness.model", ("rtl", "netlist", "waves")),
         ("carrywave.sim.prove.specification", ("rtl", "netlist", "witness", "waves")),
-        ("carrywave.waves.check.chain_rules", ("rtl", "netlist")),
-        ("carrywave.waves.check.sequence_rules", ("rtl", "netlist")),
+        ("carrywave.waves.check.rules", ("rtl", "netlist")),
     ],
 )
 def test_witnesses_are_independent(witness, never, arrows):

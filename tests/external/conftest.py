@@ -112,13 +112,15 @@ def answer_event() -> Callable[..., Outcomes]:
 
 @pytest.fixture(scope="session")
 def field() -> Callable[[Outcomes, str], np.ndarray]:
-    """Reads a flag ("n", "v", "d", "i", "z", "c") or a field of outcomes, as integers."""
+    """Reads a flag ("n" to "c"), what was "stored" last, or a field of outcomes, as integers."""
     return _field
 
 
 def _field(outcomes: Outcomes, name: str) -> np.ndarray:
     if name in FLAG_BITS:
         return outcomes["p"].astype(int) >> FLAG_BITS[name] & 1
+    if name == "stored":
+        return outcomes["write_value"][np.arange(len(outcomes)), outcomes["writes"] - 1].astype(int)
     return outcomes[name].astype(int)
 
 

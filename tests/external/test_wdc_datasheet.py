@@ -94,7 +94,7 @@ def test_table_7_1_interrupts_clear_d_on_cmos_alone(event, answer, answer_event,
         else:
             outcomes = answer_event(event, variant=variant, p=p)
         d = 0 if variant == "cmos" else p >> 3 & 1
-        assert verdict(outcomes, d=d, i=1, pushes=3) == (128 if event == "IRQ" else 256, {})
+        assert verdict(outcomes, d=d, i=1, writes=3) == (128 if event == "IRQ" else 256, {})
 
 
 def test_table_7_1_reset_clears_d_on_cmos(answer_event, verdict):

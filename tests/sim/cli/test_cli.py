@@ -11,8 +11,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
+from tracked import HOUSE
 
+from carrywave.sim.cli.main import NAMES, SECTIONS
 from carrywave.sim.cli.main import cli as commands
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.waves.check.findings import CheckReport, Finding
@@ -20,7 +23,7 @@ from carrywave.waves.run import listing as bench
 
 pytestmark = pytest.mark.usefixtures("one_simulator")
 
-REFERENCE = Path(__file__).parents[2] / "waves" / "reference"
+REFERENCE = HOUSE / "waves" / "reference"
 GATE = """\
         .org $0200
 START:  LDX #$FF
@@ -418,7 +421,7 @@ def test_help_shows_each_command_and_an_example(
         "carrywave sweep --variant all ",
     ):
         assert f"\n  {line}" in out
-    for name in commands.commands:
+    for name in NAMES:
         assert re.search(rf"^  {name} +[A-Z][^.]+[.?]$", out, re.MULTILINE), name  # whole sentences
     status_line = "Exit status: 0 all agrees, 1 something disagrees, 2 the input cannot be used."
     assert status_line in " ".join(out.split())
@@ -442,7 +445,7 @@ def test_help_imports_nothing_heavy() -> None:
     program = """
 import sys
 sys.argv = ["carrywave", "--help"]
-from carrywave.sim.cli import main
+from carrywave.sim.cli.main import main
 main()
 heavy = ("numpy", "amaranth", "rich", "vcd", "vcdvcd", "carrywave.rtl", "carrywave.waves")
 loaded = sorted({name for name in sys.modules if name.startswith(heavy)})
@@ -458,7 +461,7 @@ print("loaded:", *loaded, file=sys.stderr)
 def test_the_installed_command_refuses_without_a_traceback(tmp_path: Path) -> None:
     """Once from outside, with warnings as errors: nothing else is on standard error either."""
     done = subprocess.run(
-        [sys.executable, "-W", "error", "-c", "from carrywave.sim.cli import main; main()",
+        [sys.executable, "-W", "error", "-c", "from carrywave.sim.cli.main import main; main()",
          "check", str(tmp_path / "none.vcd")],
         capture_output=True, text=True, timeout=300, check=False,
     )  # fmt: skip
@@ -471,7 +474,7 @@ def test_the_installed_command_refuses_without_a_traceback(tmp_path: Path) -> No
 def test_output_that_cannot_be_written_is_no_verdict(
     arguments: list[str], output: str, tmp_path: Path
 ) -> None:
-    program = "from carrywave.sim.cli import main; main()"
+    program = "from carrywave.sim.cli.main import main; main()"
     if output == "full":
         # A file that may not grow: as a full disk, and on every system that has such limits.
         sink, status = os.open(tmp_path / "out", os.O_WRONLY | os.O_CREAT), 2
@@ -548,9 +551,20 @@ def test_a_narrow_terminal_loses_no_column(carrywave: Callable[..., Answer]) -> 
 
 
 def test_the_help_fits_80_columns(carrywave: Callable[..., Answer]) -> None:
-    for name in ((), *((name,) for name in commands.commands)):
+    assert len(NAMES) == 14
+    for name in ((), *((name,) for name in NAMES)):
         out = carrywave(*name, "--help")[1]
         assert max(map(len, out.splitlines())) <= 80, name
+
+
+def test_the_help_says_of_each_command_what_it_says_of_itself() -> None:
+    """The list is written out, so that the help need not import them."""
+    context = click.Context(commands)
+    for section in SECTIONS.values():
+        for name, told in section.items():
+            command = commands.get_command(context, name)
+            assert command is not None
+            assert told == str(command.help).split("\n\n")[0].replace("\n", " ")
 
 
 @pytest.mark.parametrize(

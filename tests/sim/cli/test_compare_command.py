@@ -27,7 +27,7 @@ from carrywave.sim.cases.sampled import (
     quick_cases,
     sampled_cases,
 )
-from carrywave.sim.cli import main as cli
+from carrywave.sim.cli.op import command as op_command
 from carrywave.sim.emulator.c_header import header
 from carrywave.sim.emulator.called import PythonFunction
 from carrywave.sim.emulator.verdict import judge
@@ -44,7 +44,8 @@ from carrywave.waves.vcd.recorded import write_wrong_case
 EXAMPLES = Path(__file__).parents[2] / "examples" / "emulators"
 MISTAKEN = """
 import os
-from carrywave.sim.mistakes.catalogue import BY_NUMBER, Mistaken
+from carrywave.sim.mistakes.catalogue import BY_NUMBER
+from carrywave.sim.mistakes.mistake import Mistaken
 
 numbers = [int(number) for number in os.environ["MISTAKES"].split()]
 execute = Mistaken(*(BY_NUMBER[n] for n in numbers), variant=os.environ["VARIANT"]).execute
@@ -494,7 +495,7 @@ def test_each_case_has_a_command_that_op_understands(command: Command) -> None:
         program, name, mnemonic, *words = shlex.split(text)
         assert (program, name, mnemonic) == ("carrywave", "op", form.mnemonic)
         assert words[-2:] == ["--variant", "binary"]
-        context = cli.op.make_context("op", [mnemonic, *words])
+        context = op_command.make_context("op", [mnemonic, *words])
         assert context.params["carry"] == case["p"] & 1
         assert context.params["decimal"] == bool(case["p"] & 8)
         seen.add(form.opcode)
@@ -511,7 +512,7 @@ def test_a_command_does_what_the_case_does(mnemonic: str, mode: str) -> None:
     case = next(c for c in quick_cases(BY_MNEMONIC[mnemonic][mode]) if mnemonic != "TSX" or c["sp"])
     if mnemonic == "TSX":
         case["sp"] = 0xFD  # where the command's stack begins
-    params = cli.op.make_context("op", shlex.split(str(operation_command(case)))[2:]).params
+    params = op_command.make_context("op", shlex.split(str(operation_command(case)))[2:]).params
     from carrywave.sim.op.operation import arrange
 
     a, operand = arrange(mnemonic, params["numbers"])

@@ -531,7 +531,7 @@ def test_a_wrong_flag_is_told_as_a_formula_beside_the_right_one(
 ) -> None:
     actual = with_flag(name, flag, value, rows)
     causes, calls = count_calls(asked, actual)
-    assert 1000 < calls < 200_000
+    assert 500 < calls < 200_000  # an unbounded search makes millions
     if words == BY_NUMBER[26].cause:
         assert [cause.numbers for cause in causes] == [(26,)]
         return

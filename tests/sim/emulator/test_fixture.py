@@ -23,7 +23,8 @@ HEAD = """
 import numpy as np
 from carrywave.sim import CASE, Model
 from carrywave.sim.cases.layout import plain
-from carrywave.sim.mistakes.catalogue import BY_NUMBER, Mistaken
+from carrywave.sim.mistakes.catalogue import BY_NUMBER
+from carrywave.sim.mistakes.mistake import Mistaken
 
 def one(case, model=Model()):
     row = np.zeros(1, CASE)

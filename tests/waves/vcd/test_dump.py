@@ -43,7 +43,7 @@ def wire(unit: Any, path: str) -> Any:
     if scope == "unit.alu" and name[0] == "c" and name[1:].isdigit():
         return unit.carry[int(name[1:])]
     if scope == "unit.status":
-        return unit.update.as_value() if name == "update" else unit.flags[name]
+        return unit.update.flags.as_value() if name == "update" else unit.flags[name]
     return getattr(unit, {"sp": "pointer"}.get(name, name))
 
 
