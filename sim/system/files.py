@@ -47,5 +47,5 @@ def written_beside(path: str | os.PathLike[str], mode: Literal["w", "wb"] = "w")
             raise  # of what was done meanwhile
         raise type(error)(error.errno, error.strerror, str(path)) from None
     finally:
-        with suppress(FileNotFoundError):
+        with suppress(FileNotFoundError, NotADirectoryError):
             partial.unlink()

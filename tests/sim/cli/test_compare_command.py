@@ -150,7 +150,7 @@ def test_no_agreement_stands_without_what_was_not_checked(
     option = ["--python", f"{EXAMPLES}/adapter.py:execute"]
     status, out, _ = command(*option, "NMI", "69", "JMP")
     assert (status, out.splitlines()[:2]) == (
-        0, ["Agree: 4,108 cases of 3 instructions.", "Covered: 2 of 151 documented opcodes."],
+        0, ["Agree: 4,107 cases of 3 instructions.", "Covered: 2 of 151 documented opcodes."],
     )  # fmt: skip
     assert out.count("Opcodes not compared: ADC BIT DEC INC STA STX STY zp abs; ") == 1
     assert out.count("Documented, not built yet: ADC AND") == 1
@@ -460,8 +460,8 @@ def test_cycles_that_are_not_counted_are_not_compared(command: Command) -> None:
     assert (status, err) == (0, "")
     lines = out.splitlines()
     assert lines[:3] == [
-        "Agree: 7,190 cases of 2 instructions.",
-        "Cycles not counted in 7,190 cases.",
+        "Agree: 7,189 cases of 2 instructions.",
+        "Cycles not counted in 7,189 cases.",
         "Covered: 3 of 151 documented opcodes.",
     ]
 
@@ -480,7 +480,8 @@ def test_d_after_reset_is_compared_where_the_makers_tell_it(
     assert found[0] == status
     assert found[1]["unknown"] == ({"RESET": ["p.d"]} if status == 0 else {})
     share = found[1]["instructions"]["RESET"]
-    assert share["fields"] == ({} if status == 0 else {"p.d": 1025})
+    assert share["cases"] > 1000
+    assert share["fields"] == ({} if status == 0 else {"p.d": share["cases"]})
 
 
 # Commands and waveforms
