@@ -66,28 +66,38 @@ def _one_processor_each() -> Any:
         yield
 
 
+@pytest.fixture(scope="session")
+def made_once(shared: Path) -> Callable[[str, Callable[[], bytes]], bytes]:
+    """What the first of pytest's processes makes that asks for it by name; the others wait."""
+    folder = shared / "made"
+    folder.mkdir(exist_ok=True)
+
+    def get(name: str, make: Callable[[], bytes]) -> bytes:
+        with (folder / hashlib.sha256(name.encode()).hexdigest()).open("a+b") as file:
+            fcntl.flock(file, fcntl.LOCK_EX)
+            file.seek(0)
+            made = file.read()
+            if not made:
+                made = make()
+                file.write(made)
+        return made
+
+    return get
+
+
 @pytest.fixture(scope="session", autouse=True)
-def _yosys_once(shared: Path) -> Any:
+def _yosys_once(made_once: Callable[[str, Callable[[], bytes]], bytes]) -> Any:
     """Yosys runs once for the same design, script and build of it, whatever cache a test has.
 
     Where a test itself asks it, with the function that it has imported, it runs each time.
     """
-    folder, run = shared / "yosys", netlist.run_yosys
-    folder.mkdir(exist_ok=True)
+    run = netlist.run_yosys
 
     def once(rtlil: str, script: Sequence[str], suffix: str) -> str:
         if not rtlil:  # it reads a file, which may be another each time
             return run(rtlil, script, suffix)
         key = "\0".join((netlist.CHILD, rtlil, *script, suffix))
-        path = folder / hashlib.sha256(key.encode()).hexdigest()
-        with path.open("a+", encoding="utf-8", newline="") as file:
-            fcntl.flock(file, fcntl.LOCK_EX)
-            file.seek(0)
-            text = file.read()
-            if not text:
-                text = run(rtlil, script, suffix)
-                file.write(text)
-        return text
+        return made_once(key, lambda: run(rtlil, script, suffix).encode()).decode()
 
     with pytest.MonkeyPatch.context() as patch:
         for module in (netlist, cost):

@@ -236,7 +236,10 @@ def test_comparison_and_logic_heed_neither_carry_nor_decimal(
 
 
 @pytest.mark.parametrize("adder", ADDERS)
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize(
+    "variant",
+    ["nmos", *(pytest.param(one, marks=pytest.mark.exhaustive) for one in VARIANTS[1:])],
+)
 @pytest.mark.parametrize(("operation", "mnemonic", "two", "place"), OPERATIONS[:3])
 def test_the_flags_are_the_same_by_every_adder(
     settle, operation, mnemonic, two, place, variant, adder

@@ -124,6 +124,18 @@ def balance(report: TraceReport) -> None:
     assert report.comparison.cases + unchecked + report.unpaired == report.rows
 
 
+@pytest.fixture(autouse=True)
+def unsearched(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No causes are searched for, which takes longer than all else, but where a test asks."""
+    if "searched" not in request.fixturenames:
+        monkeypatch.setattr(diagnosis, "diagnose", lambda *evidence: [])
+
+
+@pytest.fixture
+def searched() -> None:
+    """Causes are searched for."""
+
+
 # A right trace, and one wrong bit
 
 
@@ -233,10 +245,7 @@ def test_a_file_in_parts_says_the_same(
     small: Callable[[int], None],
     suffix: str,
     rows: int,
-    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    if suffix != ".csv":  # the causes, which take longer than all else, are the same in any format
-        monkeypatch.setattr(diagnosis, "diagnose", lambda *evidence: [])
     columns = copied()
     columns["a"][np.arange(97, ROWS, 101)] ^= 1
     options = {"row_group_size": rows} if suffix == ".parquet" else {}
@@ -802,9 +811,9 @@ def test_one_form_of_a_column_is_enough(tmp_path: Path) -> None:
 def test_json_lines_may_leave_keys_out(
     tmp_path: Path, small: Callable[[int], None], leave_out: bool
 ) -> None:
-    right, lists, own = recorded(), listed(600), code()
+    right, lists, own = recorded(), listed(160), code()
     names, objects = names_of(), []
-    for row in range(600):
+    for row in range(160):
         one = {name: int(right[name][row]) for name in (*STATE, "run")}
         length = 0 if names[row] in EVENTS else BY_OPCODE[own[row, 0]].mode.length
         one["bytes"] = own[row, :length].tolist()
@@ -822,7 +831,7 @@ def test_json_lines_may_leave_keys_out(
     assert report.agree
     assert report.comparison.skipped == ("cycles",)
     assert report.unchecked == {}
-    assert report.comparison.cases == 570
+    assert report.comparison.cases == 152
     small(3)  # in many a part nothing is written
     assert compare_trace(path, processes=1).to_json() == report.to_json()
 
@@ -1159,6 +1168,7 @@ def test_a_wrong_instruction_leaves_evidence(
     assert report.comparison.instructions["ADC"].fields == {"p.v": len(rows)}
 
 
+@pytest.mark.usefixtures("searched")
 def test_json_of_a_report_is_plain(tmp_path: Path) -> None:
     columns = copied()
     spoil(columns, "a")
@@ -1175,6 +1185,7 @@ def test_json_of_a_report_is_plain(tmp_path: Path) -> None:
 # The examples
 
 
+@pytest.mark.usefixtures("searched")
 def test_the_example_traces_show_one_mistake() -> None:
     right = compare_trace(TRACES / "right.csv", hex=True)
     assert right.agree

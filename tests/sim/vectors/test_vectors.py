@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import pickle
 import re
 import shutil
 import subprocess
@@ -37,8 +38,13 @@ ONE_IN = 24  # of the faults: all of them take half a minute
 
 
 @pytest.fixture(scope="module")
-def few() -> Vectors:
-    return compact("nmos", fault_sites(drawn_netlist("nmos")).faults[::ONE_IN], jobs=1)
+def few(made_once: Callable[[str, Callable[[], bytes]], bytes]) -> Vectors:
+    def make() -> bytes:
+        faults = fault_sites(drawn_netlist("nmos")).faults[::ONE_IN]
+        return pickle.dumps(compact("nmos", faults, jobs=1))
+
+    found: Vectors = pickle.loads(made_once("vectors of nmos", make))
+    return found
 
 
 def exposing(cases: Cases, variant: str) -> dict[int, set[str]]:
@@ -91,7 +97,8 @@ def test_every_mistake_is_shown_in_every_instruction(few: Vectors) -> None:
     assert few.coverage["found"] == few.coverage["planted"] > sum(map(len, made.values()))
 
 
-@pytest.mark.parametrize("variant", ["cmos", pytest.param("binary", marks=pytest.mark.exhaustive)])
+@pytest.mark.exhaustive
+@pytest.mark.parametrize("variant", VARIANTS[1:])
 def test_mistakes_of_the_other_variants_are_all_found(variant: str) -> None:
     one = compact(variant, fault_sites(drawn_netlist(variant)).faults[:16], jobs=1)
     assert one.coverage["found"] == one.coverage["planted"] > 100
@@ -100,6 +107,7 @@ def test_mistakes_of_the_other_variants_are_all_found(variant: str) -> None:
     }
 
 
+@pytest.mark.exhaustive
 def test_the_set_is_the_same_however_many_processes_make_it(few: Vectors) -> None:
     two = compact("nmos", fault_sites(drawn_netlist("nmos")).faults[::ONE_IN], jobs=2)
     assert two.cases.tobytes() == few.cases.tobytes()

