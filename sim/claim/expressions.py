@@ -85,6 +85,9 @@ class ExpressionError(UnusableError):
         caret = " " * (2 + len(before) + place - begin) + "^"
         super().__init__(f"{message}\n{line}\n{caret}")
 
+    def __str__(self) -> str:
+        return str(self.args[0])
+
 
 class _Token(NamedTuple):
     kind: str  # "name", "number" or "sign"; the words are signs

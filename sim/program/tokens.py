@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple, NoReturn
 
 from ..system.errors import UnusableError
+from ..system.quoting import one_line, quoted
 
 REGISTERS: Final = ("A", "X", "Y")
 Limits = tuple[int, int, str]  # the lowest value, the highest, and what it is
@@ -40,7 +41,7 @@ class ListingError(UnusableError):
 
     def __str__(self) -> str:
         """One line, ``file:line:column: message``, so that editors can jump to it."""
-        return f"{self.file}:{self.line}:{self.column}: {self.message}"
+        return one_line(f"{self.file}:{self.line}:{self.column}: {self.message}")
 
 
 class ListingToken(NamedTuple):
@@ -52,9 +53,7 @@ class ListingToken(NamedTuple):
 
     def __str__(self) -> str:
         """As a message quotes it."""
-        if len(self.text) > 40:
-            return repr(self.text[:37] + "...")
-        return repr(self.text) if self.text else "the end of the line"
+        return quoted(self.text) if self.text else "the end of the line"
 
 
 class ListingLine:

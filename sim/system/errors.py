@@ -2,16 +2,22 @@
 
 from typing import ClassVar
 
+from .quoting import one_line
+
 AGREE, DISAGREE, UNUSABLE = 0, 1, 2
 
 
 class UnusableError(Exception):
     """An input that cannot be used; the message is one line and says what to do.
 
-    `details` are lines that follow it. The command line ends with `status`.
+    Whatever an input puts into it, it stays one line of some hundred characters that a terminal can
+    show. `details` are lines that follow it. The command line ends with `status`.
     """
 
     status: ClassVar[int] = UNUSABLE
+
+    def __str__(self) -> str:
+        return one_line(super().__str__())
 
     @property
     def details(self) -> list[str]:

@@ -259,7 +259,7 @@ SIGNS = "a name, a number or one of #<>+-*=:,()"
         (".bite 1", "2:1: found '.bite'; expected a directive (nearest: .byte)"),
         (".fill", "2:1: found '.fill'; expected a directive"),
         ("$20", f"2:1: found '$20'; expected {START}"),
-        ("G" * 5000, f"2:1: found '{'G' * 37}...'; expected {START}"),
+        ("G" * 5000, f"2:1: found '{'G' * 60}...'; expected {START}"),
         ("* = $20", f"2:1: found '*'; expected {START}"),
         # operands
         ("LDA", f"2:4: found no operand; expected a mode that LDA has: {ADDRESSED}"),
@@ -448,7 +448,8 @@ def test_what_cannot_be_read_is_refused(tmp_path, monkeypatch, name, reason):
     monkeypatch.chdir(tmp_path)
     with pytest.raises(ListingError) as caught:
         load(name)
-    assert str(caught.value) == f"{name}:1:1: found nothing to read ({reason}); expected a listing"
+    shown = name.replace("\0", "\\x00")
+    assert str(caught.value) == f"{shown}:1:1: found nothing to read ({reason}); expected a listing"
 
 
 def test_an_error_in_a_file_names_it(tmp_path):
