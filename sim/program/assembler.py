@@ -20,7 +20,6 @@ import re
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from os import PathLike
-from pathlib import Path
 from typing import Final
 
 from ..family.instructions import BY_MNEMONIC
@@ -35,6 +34,7 @@ from .tokens import (
     nearest,
 )
 
+_LARGEST: Final = 1 << 24  # bytes of a listing; a device may have no end
 _PINS: Final = (".irq", ".nmi", ".reset")
 _SIZES: Final = {".byte": 1, ".word": 2}
 _DIRECTIVES: Final = (".org", *_SIZES, *_PINS)
@@ -288,7 +288,7 @@ class _Assembler:
                 break
         wanted = f"a mode that {mnemonic} has: {', '.join(has)}"
         sign = line.next.text
-        if sign in unknown and (sign == "(" or line.tokens[1].text.upper() in REGISTERS):
+        if sign in unknown and (sign == "(" or line.tokens[-2].text.upper() in REGISTERS):
             line.fail(start, wanted, f"{_NOT_BUILT[sign]}, which is not built")
         found = [mode for mode, rest in left if not rest]
         if not found:
@@ -326,9 +326,12 @@ def load(path: str | PathLike[str]) -> Program:
     """
     file = str(path)
     try:
-        data = Path(path).read_bytes()
+        with open(path, "rb") as opened:
+            data = opened.read(_LARGEST + 1)
         found = "" if data else "an empty file"
-        if b"\0" in data:
+        if len(data) > _LARGEST:
+            found = f"more than {_LARGEST >> 20} MiB"
+        elif b"\0" in data:
             found = f"a NUL byte at offset {data.index(0)}"
         text = data.decode().removeprefix("\ufeff")
     except UnicodeDecodeError as error:

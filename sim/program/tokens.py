@@ -4,10 +4,11 @@ import difflib
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import islice
 from typing import Final, NamedTuple, NoReturn
 
 from ..system.errors import UnusableError
-from ..system.quoting import one_line, quoted
+from ..system.quoting import SHOWN, one_line, quoted
 
 REGISTERS: Final = ("A", "X", "Y")
 Limits = tuple[int, int, str]  # the lowest value, the highest, and what it is
@@ -57,7 +58,7 @@ class ListingToken(NamedTuple):
 
 
 class ListingLine:
-    """The tokens of a line, taken from the left."""
+    """The tokens of a line, taken from the left; in `tokens` the next one is the last."""
 
     def __init__(self, file: str, number: int, source: str) -> None:
         """Raises ListingError at what is no token."""
@@ -73,6 +74,7 @@ class ListingLine:
                 end = position
         self.text = source[:end].strip()
         self.tokens.append(ListingToken("end", "", end + 1))
+        self.tokens.reverse()  # to be taken from the end, which moves no others
 
     def _refuse(self, source: str, position: int) -> NoReturn:
         found = next(_REFUSED.finditer(source, position))[0]
@@ -87,11 +89,11 @@ class ListingLine:
     @property
     def next(self) -> ListingToken:
         """The token that comes next; the end of the line stays."""
-        return self.tokens[0]
+        return self.tokens[-1]
 
     def take(self) -> ListingToken:
         """The next token, which is passed."""
-        return self.tokens.pop(0) if len(self.tokens) > 1 else self.tokens[0]
+        return self.tokens.pop() if len(self.tokens) > 1 else self.tokens[0]
 
     def accept(self, *texts: str) -> str:
         """Takes the next token if it is one of these; what was taken, in lower case, or ""."""
@@ -137,6 +139,7 @@ class ListingExpression:
 
 def nearest(name: str, known: Iterable[str]) -> str:
     """The name that was perhaps meant, as the end of a message; "" if none is near."""
-    folded = {other.casefold(): other for other in known}
-    close = difflib.get_close_matches(name.casefold(), folded, 1)
+    # Comparing two names takes the product of their lengths: a long one is no slip of the finger.
+    folded = {other.casefold(): other for other in islice(known, 1000) if len(other) <= SHOWN}
+    close = difflib.get_close_matches(name[: SHOWN + 1].casefold(), folded, 1)
     return f" (nearest: {folded[close[0]]})" if close else ""

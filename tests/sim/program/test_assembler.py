@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+import time
 from contextlib import suppress
 
 import pytest
@@ -12,8 +13,9 @@ from tracked import tracked
 
 from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS, Instruction
 from carrywave.sim.family.modes import MODES, Mode
+from carrywave.sim.program import assembler
 from carrywave.sim.program.assembler import PinEvent, SourceLine, assemble, load
-from carrywave.sim.program.tokens import ListingError
+from carrywave.sim.program.tokens import ListingError, nearest
 
 LISTINGS = tracked("waves/programs/*.s")
 
@@ -509,3 +511,59 @@ def test_any_file_is_assembled_or_refused(tmp_path_factory, content):
     path.write_bytes(content)
     with suppress(ListingError):
         assert load(path).lines
+
+
+def assembly_time(terms):
+    """Of a sum of so many terms, in seconds of this process's time; the better of two."""
+    text = f".org $0200\nL = {'+ 1 - 1 ' * (terms // 2)}\nLDA #L"
+    times = []
+    for _ in range(2):
+        began = time.process_time()
+        assert assemble(text).labels == {"L": 0}
+        times.append(time.process_time() - began)
+    return min(times)
+
+
+def test_a_long_sum_takes_a_time_that_grows_with_its_length_only():
+    # Eight times the time, where each term took as long as there are terms it was over fifty.
+    assert assembly_time(80_000) < 24 * assembly_time(10_000)
+
+
+def test_a_wrong_name_is_compared_with_few_and_short_ones(count_calls):
+    names = [f"{'n' * 40}{i}" for i in range(4000)]
+    told, few = count_calls(nearest, "n" * 40 + "x7", names[:1000])
+    assert told == f" (nearest: {'n' * 40}7)"
+    told, as_few = count_calls(nearest, "n" * 40 + "x7", names)
+    assert told == f" (nearest: {'n' * 40}7)"
+    assert as_few <= few
+    # Compared in full, two names that alternate so would take hours.
+    assert nearest("ab" * 200_000, ["ba" * 200_000]) == ""
+
+
+@pytest.mark.parametrize("device", ["/dev/zero", "/dev/urandom"])
+def test_a_device_without_end_is_refused(monkeypatch, device):
+    monkeypatch.setattr(assembler, "_LARGEST", 1 << 20)
+    with pytest.raises(ListingError, match=f"^{device}:1:1: found .*; expected a listing$"):
+        load(device)
+
+
+def test_a_listing_has_a_largest_size(tmp_path, monkeypatch):
+    monkeypatch.setattr(assembler, "_LARGEST", 1 << 20)
+    path = tmp_path / "gate.s"
+    path.write_text(".org $0200\nNOP\n".ljust(1 << 20))
+    assert load(path).lines
+    path.write_text(path.read_text() + " ")
+    with pytest.raises(ListingError) as caught:
+        load(path)
+    assert str(caught.value) == f"{path}:1:1: found more than 1 MiB; expected a listing"
+
+
+def test_an_error_shows_what_a_terminal_would_obey(tmp_path):
+    path = tmp_path / "\x1b[2J.s"
+    path.write_text(".org $0200\n\x1b]0;x\x07\n")
+    with pytest.raises(ListingError) as caught:
+        load(path)
+    shown = str(path).replace("\x1b", "\\x1b")
+    assert str(caught.value) == (
+        f"{shown}:2:1: found '\\x1b'; expected a name, a number or one of #<>+-*=:,()"
+    )
