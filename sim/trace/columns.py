@@ -14,6 +14,7 @@ import numpy.typing as npt
 from ..cases.kinds import BY_KEY
 from ..cases.layout import READS, REGISTERS, WRITES
 from ..family.members import EVENTS
+from ..system.quoting import SHOWN, quoted
 from .parts import TraceError, arrow, place
 
 _EMPTY: Final = -(1 << 60)
@@ -112,7 +113,8 @@ def _twice(path: str, name: str, several: Iterable[str]) -> TraceError:
 def _nearest(name: str, names: Iterable[str]) -> str:
     import difflib
 
-    near = difflib.get_close_matches(name, list(names), 1, 0.4)
+    known = [one for one in names if len(one) <= SHOWN]  # long ones would take long
+    near = difflib.get_close_matches(name[: SHOWN + 1], known[:1000], 1, 0.4)
     return f"; did you mean {near[0]}?" if near else f": one of {', '.join(names)}"
 
 
@@ -186,6 +188,7 @@ def _numbers(
         values[empty] = 0
     elif types.is_integer(kind) or types.is_floating(kind) or types.is_boolean(kind):
         array = array.cast(arrow().uint8()) if types.is_boolean(kind) else array
+        array = array.cast(arrow().float64()) if types.is_floating(kind) else array
         values = array.fill_null(0).to_numpy(zero_copy_only=False)
     else:
         raise _BadError(0, f"has values of type {kind}: expected numbers")
@@ -193,7 +196,7 @@ def _numbers(
         right = (values >= 0) & (values <= limit) & (values == np.floor(values))
         if not right.all():
             row = int(right.argmin())
-            shown = repr(values[row].item() if texts is None else texts[where[row]])
+            shown = values[row].item() if texts is None else quoted(texts[where[row]])
             what = "no number" if values[row] == _UNREADABLE else f"not in the range 0 to {limit}"
             raise _BadError(row, f"is {shown}: {what}")
     return values.astype(target, copy=False), empty
@@ -212,7 +215,7 @@ def _lists(
             row = int(np.isin(where, [i for i, one in enumerate(found) if one is None]).argmax())
             what = "bytes" if digits == 2 else "addresses"
             raise _BadError(
-                row, f"is {texts[where[row]]!r}: expected {what} in hex, {count} at most"
+                row, f"is {quoted(texts[where[row]])}: expected {what} in hex, {count} at most"
             )
         array = pa.array([*found, None], pa.list_(pa.uint16())).take(pa.array(where))
     elif pa.types.is_null(kind):
@@ -233,7 +236,7 @@ def _pairs(
 ) -> tuple[Column, npt.NDArray[np.bool_], Column]:
     """A column of lists of pairs: a row's first numbers, then the second ones; which are empty."""
     count = len(limits) // 2
-    padded, lengths = _padded(array, count)
+    padded, lengths = _padded(array, count, lists=True)
     try:
         values, empty, each = _lists(padded, 2, max(limits), hexadecimal)
     except _BadError as error:
@@ -249,9 +252,11 @@ def _pairs(
     return values, empty.reshape(-1, count, 2).swapaxes(1, 2).reshape(-1, 2 * count), lengths
 
 
-def _padded(array: Any, count: int) -> tuple[Any, Column]:
+def _padded(array: Any, count: int, lists: bool = False) -> tuple[Any, Column]:
     """The entries of all lists, `count` of each, and how many there were; no list has none."""
-    compute = arrow("pyarrow.compute")
+    compute, pa = arrow("pyarrow.compute"), arrow()
+    if pa.types.is_null(array.type.value_type):  # whose lists Arrow does not slice
+        array = array.cast(pa.list_(pa.list_(pa.uint8()) if lists else pa.uint8()))
     lengths = compute.list_value_length(array).fill_null(0).to_numpy(zero_copy_only=False)
     if lengths.max(initial=0) > count:
         row = int((lengths > count).argmax())
@@ -275,10 +280,8 @@ def _texts(array: Any) -> tuple[list[str], npt.NDArray[np.int64]]:
     """The different texts of a column, and which stands where; one past the last is no text."""
     if not arrow().types.is_dictionary(array.type):
         array = array.dictionary_encode()
-    texts = [
-        text.decode(errors="replace") if isinstance(text, bytes) else text or ""
-        for text in array.dictionary.to_pylist()
-    ]
+    found = array.dictionary.cast(arrow().large_binary()).to_pylist()
+    texts = [(text or b"").decode(errors="replace") for text in found]
     where = array.indices.cast(arrow().int64()).fill_null(len(texts))
     return texts, where.to_numpy(zero_copy_only=False)
 

@@ -1,20 +1,24 @@
 """The files of a trace: the parts that each format splits a file into, and what is in a part."""
 
 import csv
-import io
 import json
 import os
 import re
-from collections.abc import Callable, Iterator
+from bisect import bisect_left
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import IO, Any, Final
 
+from ..system.quoting import quoted
 from . import parts
 from .columns import COLUMNS, Block, Columns, block_of, resolved
-from .parts import Part, Read, TraceError, arrow, one_line, place, suffix_of
+from .parts import Part, Read, TraceError, arrow, place, suffix_of, unbroken, unreadable
 
 _BYTES: Final = 1 << 28  # of text at a time
+_LONGEST: Final = 1 << 20  # bytes of a line that parts are cut at; a device may have no end
 _LINES: Final = 1 << 16  # of JSON that are kept as Python's objects
 _HEAD: Final = 1000  # lines of JSON in which every key is found
 
@@ -77,17 +81,26 @@ def _split_lines(path: str, first: int) -> list[Part]:
     return [Part(path, *edges[i : i + 2]) for i in range(count)]
 
 
+def _line(file: IO[bytes], path: str) -> bytes:
+    """The next line. Raises TraceError for one that does not end."""
+    line = file.readline(_LONGEST + 1)
+    if len(line) > _LONGEST:
+        begin = file.tell() - len(line)
+        raise TraceError(f"{path}: the line at byte {begin} is longer than {_LONGEST:,} bytes")
+    return line
+
+
 def read_lines(part: Part, first: int) -> tuple[bytes, Callable[[], int]]:
     """The lines that begin in a part, at the end of the file without empty ones; those before."""
     path = part.path
     with open(path, "rb") as file:
         file.seek(max(part.start - 1, first))
         if part.start > first:
-            file.readline()
+            _line(file, path)
         begin = file.tell()
         data = file.read(max(0, part.stop - begin))
         if data and not data.endswith(b"\n"):
-            data += file.readline()
+            data += _line(file, path)
         at_end = not file.read(1)
 
     def before() -> int:
@@ -110,10 +123,14 @@ def read_lines(part: Part, first: int) -> tuple[bytes, Callable[[], int]]:
 
 
 def header_of(path: str) -> tuple[list[str], int]:
-    """The names, and where the lines below begin."""
+    """The names, and where the lines below begin. Raises TraceError."""
     with open(path, "rb") as file:
-        line = file.readline()
-    words = next(csv.reader([line.decode("utf-8-sig", "replace")]), [])
+        line = _line(file, path)
+    try:
+        words = next(csv.reader([line.decode("utf-8-sig", "replace")]), [])
+    except csv.Error as error:
+        told = _CR if b"\r" in line.rstrip(b"\r\n") else unbroken(error)
+        raise TraceError(f"{path}, line 1: {told}") from error
     return [word.strip() for word in words], len(line)
 
 
@@ -122,19 +139,20 @@ def _read_csv(part: Part, columns: Columns) -> Read:
     names, first = header_of(path)
     chosen = resolved(names, columns, path, pairs={})  # a cell has no list of pairs
     data, before = read_lines(part, first)
-    # Columns of the same name that nobody asks for are no harm.
-    unique = [name if names.count(name) == 1 else f"{name} {i}" for i, name in enumerate(names)]
+    # By their places: columns of the same name that nobody asks for are no harm.
+    place_of = {name: str(names.index(its)) for name, its in chosen.items()}
     text = arrow().dictionary(arrow().int32(), arrow().binary())
     of_limit = {255: arrow().uint8(), 65535: arrow().uint16(), 2**32 - 1: arrow().uint32()}
-    plain = {its: of_limit.get(COLUMNS.get(name, 0), text) for name, its in chosen.items()}
+    plain = {its: of_limit.get(COLUMNS.get(name, 0), text) for name, its in place_of.items()}
     as_text = dict.fromkeys(plain, text)
     if not data:
         return
+    places = [*map(str, range(len(names)))]
 
     def read(types: dict[str, Any]) -> Any:
         return reader.read_csv(
             arrow().BufferReader(data),
-            reader.ReadOptions(use_threads=False, column_names=unique, block_size=len(data) + 1),
+            reader.ReadOptions(use_threads=False, column_names=places, block_size=len(data) + 1),
             reader.ParseOptions(ignore_empty_lines=False),
             reader.ConvertOptions(
                 include_columns=[*types], column_types=types, null_values=[""],
@@ -144,19 +162,41 @@ def _read_csv(part: Part, columns: Columns) -> Read:
 
     try:
         table = read(as_text if columns.hexadecimal else plain)
-    except arrow().ArrowInvalid:
+    except unreadable():
         try:
             table = read(as_text)  # a value that is not plain will be told by its row
-        except arrow().ArrowInvalid as error:
-            lines = csv.reader(io.StringIO(data.decode("utf-8", "replace")))
-            for row, fields in enumerate(lines):
-                if len(fields) != len(names):
-                    where = place(path, before() + row)
-                    count = f"{len(fields)} fields, but the header has {len(names)}"
-                    raise TraceError(f"{where}: {count}") from None
-            raise TraceError(f"{place(path, before())} or later: {one_line(error)}") from error
-    arrays = {name: table.column(its).combine_chunks() for name, its in chosen.items()}
+        except unreadable() as error:
+            row, told = _wrong_line(data, len(names))
+            raise TraceError(f"{place(path, before() + row)}: {told or unbroken(error)}") from error
+    if table.num_rows != data.count(b"\n"):
+        row, told = _wrong_line(data, len(names))
+        raise TraceError(f"{place(path, before() + row)}: {told or 'lines cannot be told apart'}")
+    arrays = {name: table.column(its).combine_chunks() for name, its in place_of.items()}
     yield arrays, table.num_rows, before
+
+
+_CR: Final = "a CR within the line: lines end with LF or CR LF"
+
+
+def _wrong_line(data: bytes, count: int) -> tuple[int, str]:
+    """The first line that has not so many fields, and what is wrong with it; else an empty text.
+
+    Each line is read by itself, so that a quotation mark that nothing closes is told where it is.
+    """
+    open_quotation = None
+    for row, line in enumerate(data.split(b"\n")[:-1]):
+        text = line.removesuffix(b"\r").decode("utf-8", "replace")
+        if "\r" in text:
+            return row, _CR
+        try:
+            fields = next(csv.reader([text]), [""])
+        except csv.Error as error:
+            return row, unbroken(error)
+        if len(fields) != count:
+            return row, f"{len(fields)} fields, but the header has {count}"
+        if open_quotation is None and text.count('"') % 2:
+            open_quotation = row
+    return open_quotation or 0, "" if open_quotation is None else "a quotation that does not end"
 
 
 # JSON Lines
@@ -164,21 +204,19 @@ def _read_csv(part: Part, columns: Columns) -> Read:
 
 def _read_json_lines(part: Part, columns: Columns) -> Read:
     """A key that is left out is an empty cell."""
-    reader, path = arrow("pyarrow.json"), part.path
-    names: dict[str, bool] = {}  # whether it has lists
+    path, names = part.path, dict[str, bool]()  # whether it has lists
     with open(path, "rb") as file:
-        for row, line in zip(range(_HEAD), file, strict=False):
+        for row in range(_HEAD):
+            if not (line := _line(file, path)):
+                break
             for name, value in _object(line, path, row, int).items():
                 names[name] = names.get(name, False) or isinstance(value, list)
     chosen = resolved([*names], columns, path)
     data, before = read_lines(part, 0)
     rows = data.count(b"\n")
-    try:
-        options = reader.ReadOptions(use_threads=False, block_size=len(data) + 1)
-        table = reader.read_json(arrow().BufferReader(data), options)
-    except arrow().ArrowInvalid:
-        table = None
-    if table is not None and table.num_rows == rows:
+    table = _table_of(data, [*chosen.values()])
+    # As many objects as lines that begin with one: none holds two, beside one that is empty.
+    if table is not None and table.num_rows == rows == data.startswith(b"{") + data.count(b"\n{"):
         there = table.column_names
         arrays = {
             name: table.column(its).combine_chunks() if its in there else arrow().nulls(rows)
@@ -187,9 +225,9 @@ def _read_json_lines(part: Part, columns: Columns) -> Read:
         yield {name: _listed(a, names[chosen[name]]) for name, a in arrays.items()}, rows, before
         return
     # Numbers among text, or a line that is no object: line by line, which takes ten times as long.
-    lines = data.splitlines()
+    lines = data.split(b"\n")
     for start in range(0, rows, _LINES):
-        some = lines[start : start + _LINES]
+        some = lines[start : min(start + _LINES, rows)]
 
         def ahead(start: int = start) -> int:
             return before() + start
@@ -209,31 +247,90 @@ def _listed(array: Any, lists: bool) -> Any:
     return array
 
 
+_BRACKETS: Final = b"[]{}"
+_OTHERS: Final = bytes({*range(256)} - {*_BRACKETS})
+_DEEPEST: Final = 8
+
+
+def _table_of(data: bytes, names: Sequence[str]) -> Any:
+    """What Arrow makes of lines; None where it fails, or is not to be trusted with some of them."""
+    left = data.translate(None, _OTHERS)
+    for _ in range(_DEEPEST):
+        left = left.replace(b"[]", b"").replace(b"{}", b"")
+    if left:  # it follows brackets by calls, until there is no more room for these
+        return None
+    options = arrow("pyarrow.json").ReadOptions(use_threads=False, block_size=len(data) + 1)
+    with suppress(*unreadable()):
+        table = arrow("pyarrow.json").read_json(arrow().BufferReader(data), options)
+        used = table.select([name for name in names if name in table.column_names])
+        used.validate(full=True)  # of nulls that follow each other in a list it may lose some
+        # What looks like a date is a text in the other formats.
+        return None if any(map(arrow().types.is_temporal, used.schema.types)) else table
+    return None
+
+
 def _array(values: list[Any], name: str, path: str, before: Callable[[], int]) -> Any:
     """Arrow's column of what JSON has; numbers among text become text."""
-    try:
+    with suppress(arrow().ArrowException, OverflowError, UnicodeError):
         return arrow().array(values)
-    except (arrow().ArrowException, OverflowError):
-        pass
-    lists = {row: isinstance(one, list) for row, one in enumerate(values) if one is not None}
-    odd = next((row for row in lists if lists[row] != lists[next(iter(lists))]), None)
-    if odd is not None:
-        where, shown = place(path, before() + odd), json.dumps(values[odd])
-        raise TraceError(f"{where}: column {name} is {shown}, unlike before")
-    return arrow().array([one if one is None else _words(one) for one in values])
+    words = [_words(one) for one in values]
+
+    def unlike(count: int) -> bool:
+        try:
+            arrow().array(words[:count])
+        except arrow().ArrowException:
+            return True
+        return False
+
+    # The first of them that are too many for one column.
+    count = bisect_left(range(len(words) + 1), True, key=unlike)
+    if count <= len(words):
+        where, shown = place(path, before() + count - 1), quoted(json.dumps(values[count - 1]))
+        raise TraceError(f"{where}: column {name} is {shown[1:-1]}, unlike before")
+    return arrow().array(words)
 
 
 def _words(value: Any) -> Any:
-    return [_words(one) for one in value] if isinstance(value, list) else str(value)
+    """The same in text, which --hex leaves alone; lists stay such."""
+    if isinstance(value, list):
+        return [_words(one) for one in value]
+    if isinstance(value, float) and value.is_integer():
+        value = int(value)
+    if isinstance(value, int) and not isinstance(value, bool):
+        return hex(value)
+    # A lone surrogate is no text to Arrow.
+    return value if value is None else str(value).encode(errors="backslashreplace").decode()
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object of its keys and values."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        counts = Counter(key for key, _ in pairs)
+        name = next(key for key in counts if counts[key] > 1)
+        raise _TwiceError(f"key {quoted(name)} is there {counts[name]} times")
+    return found
+
+
+class _TwiceError(ValueError):
+    """A key that an object has more than once."""
+
+
+_JSON: Final = json.JSONDecoder(object_pairs_hook=_once)
 
 
 def _object(line: bytes, path: str, row: int, before: Callable[[], int]) -> dict[str, Any]:
+    value, told = None, "no JSON object"
     try:
-        value = json.loads(line)
+        value = _JSON.decode(line.decode("utf-8-sig"))
+    except _TwiceError as error:
+        told = str(error)
+    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
+        pass
     except ValueError:
-        value = None
+        told = "a number of too many digits"
     if not isinstance(value, dict):
-        raise TraceError(f"{place(path, before() + row)}: no JSON object")
+        raise TraceError(f"{place(path, before() + row)}: {told}")
     return value
 
 
@@ -256,8 +353,8 @@ def _opened(path: str) -> Any:
     parquet = arrow("pyarrow.parquet")
     try:
         return parquet.ParquetFile(path)
-    except (arrow().ArrowException, OSError) as error:
-        raise TraceError(f"{path}: no Parquet file, or cut off: {one_line(error)}") from error
+    except unreadable() as error:
+        raise TraceError(f"{path}: no Parquet file, or cut off: {unbroken(error)}") from error
 
 
 def _read_parquet(part: Part, columns: Columns) -> Read:
@@ -269,9 +366,9 @@ def _read_parquet(part: Part, columns: Columns) -> Read:
     while True:
         try:
             batch = next(batches, None)
-        except (arrow().ArrowException, OSError) as error:
+        except unreadable() as error:
             where = place(part.path, before)
-            raise TraceError(f"{where} or later: unreadable: {one_line(error)}") from error
+            raise TraceError(f"{where} or later: unreadable: {unbroken(error)}") from error
         if batch is None:
             return
         arrays = {name: batch.column(its) for name, its in chosen.items()}

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from ..system.errors import UnusableError
+from ..system.quoting import visible
 
 ROWS: Final = 1 << 20  # at a time: many of each opcode for the gates, in some 200 MB
 
@@ -38,9 +39,10 @@ def suffix_of(path: str) -> str:
 
 def place(path: str, row: int) -> str:
     """A row as one looks it up: the line of a text file, the row of a table."""
+    shown = visible(path)
     if suffix_of(path) == ".parquet":
-        return f"{path}, row {row} counted from 0"
-    return f"{path}, line {row + (2 if suffix_of(path) == '.csv' else 1)}"
+        return f"{shown}, row {row} counted from 0"
+    return f"{shown}, line {row + (2 if suffix_of(path) == '.csv' else 1)}"
 
 
 def arrow(name: str = "pyarrow") -> Any:
@@ -53,6 +55,11 @@ def arrow(name: str = "pyarrow") -> Any:
         ) from None
 
 
-def one_line(error: BaseException) -> str:
+def unreadable() -> tuple[type[Exception], ...]:
+    """What Arrow raises at what it cannot read; the last where its own message quotes that."""
+    return arrow().ArrowException, OSError, UnicodeDecodeError
+
+
+def unbroken(error: BaseException) -> str:
     """Its message without line ends."""
     return " ".join(str(error).split())
