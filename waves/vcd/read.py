@@ -5,6 +5,7 @@ import re
 import signal
 import traceback
 import warnings
+from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
@@ -12,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from carrywave.sim.system.errors import UnusableError
+from carrywave.sim.system.quoting import quoted
 
 from .signals import CLK, CLOSING, HALF, PERIOD, SETTLED, SIGNALS, TEXT_BITS, SignalSpec
 
@@ -19,6 +21,8 @@ from .signals import CLK, CLOSING, HALF, PERIOD, SETTLED, SIGNALS, TEXT_BITS, Si
 Columns = dict[str, npt.NDArray[Any]]
 
 CHUNK: Final = 4096  # clocks; what is kept in memory at a time
+LONGEST: Final = 1 << 16  # bytes of a line
+DEEPEST: Final = 100  # scopes in each other, and lines of a declaration
 TAIL: Final = 256  # bytes, enough for the closing comment
 TYPES: Final = ("wire", "reg")
 
@@ -38,6 +42,7 @@ def read_clocks(
     signals.
     """
     clocks = closing_count(path)
+    _held_in_bounds(path)
     reader = _ClockReader(path, consume, chunk, beside)
     handler = signal.getsignal(signal.SIGPIPE)
     from vcdvcd import VCDVCD
@@ -51,7 +56,7 @@ def read_clocks(
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ResourceWarning)
             traceback.clear_frames(error.__traceback__)
-        if isinstance(error, DumpError):
+        if isinstance(error, DumpError) or reader.consuming:
             raise
         where = f"after {reader.last_time} ns" if reader.last_time >= 0 else "in the declarations"
         raise DumpError(f"{path}: not a value change dump: unreadable {where} ({error})") from error
@@ -67,7 +72,7 @@ def closing_count(path: str | os.PathLike[str]) -> int:
         with open(path, "rb") as file:
             size = file.seek(0, os.SEEK_END)
             file.seek(max(0, size - TAIL))
-            tail = file.read()
+            tail = file.read(TAIL)
             file.seek(0)
             head = file.read(TAIL)
     except OSError as error:
@@ -91,6 +96,25 @@ def closing_count(path: str | os.PathLike[str]) -> int:
     return int(match[1])
 
 
+def _held_in_bounds(path: str | os.PathLike[str]) -> None:
+    """Raises DumpError for what would take the reader package more time or room than the file has.
+
+    It joins the lines of a timescale again with each, and the names of all scopes for each signal.
+    """
+    scopes = lines = 0
+    with open(path, "rb") as file:
+        while line := file.readline(LONGEST + 1):
+            if len(line) > LONGEST:
+                raise DumpError(f"{path}: a line is longer than {LONGEST:,} bytes")
+            if lines or b"$" in line:
+                scopes += (b"$scope" in line) - (b"$upscope" in line)
+                opened = lines or b"$timescale" in line
+                lines = lines + 1 if opened and b"$end" not in line else 0
+                if max(scopes, lines) > DEEPEST:
+                    what = "a timescale" if lines else "scopes"
+                    raise DumpError(f"{path}: not a value change dump: {what} without end")
+
+
 def last_line(line: str, tail: bytes) -> re.Match[bytes] | None:
     """The number in a closing comment, if the file ends with it."""
     pattern = re.escape(line.format("#")).replace(r"\#", r"(\d+)").encode()
@@ -112,17 +136,23 @@ class _ClockReader:
         self.clock = 0
         self.last_time = -1
         self.changed_between = ""
+        self.consuming = False  # what is raised meanwhile is no fault of the file's form
 
     def enddefinitions(self, vcd: Any, signals: Any, cur_sig_vals: Any) -> None:
         """Finds this bench's signals among those of the file."""
-        codes = vcd.references_to_ids
-        found = {re.sub(r"\[\d+:\d+\]$", "", name): code for name, code in codes.items()}
+        if self.index:
+            raise DumpError(f"{self.path}: the declarations end twice")
+        names = [re.sub(r"\[\d+:\d+\]$", "", name) for name in vcd.signals]
+        found = dict(zip(names, map(vcd.references_to_ids.get, vcd.signals), strict=True))
+        often = Counter(names)
         self.specs += tuple(spec for spec in self.beside if spec.path in found)
         self.current += [None] * (len(self.specs) - len(SIGNALS))
         for i, spec in enumerate(self.specs):
             code = found.get(spec.path)
             if code is None:
                 raise DumpError(f"{self.path}: no signal {spec.path}: not a dump of this bench")
+            if often[spec.path] > 1:
+                raise DumpError(f"{self.path}: {spec.path} is declared {often[spec.path]} times")
             declared = vcd.data[code]
             if int(declared.size) != spec.width or declared.var_type not in TYPES:
                 raise DumpError(
@@ -144,7 +174,7 @@ class _ClockReader:
             return
         spec = self.specs[i]
         if value.strip("01"):
-            found = f"{spec.path} at {time} ns is {value!r}"
+            found = f"{spec.path} at {time} ns is {quoted(value)}"
             raise DumpError(f"{self.path}: {found}; expected 0s and 1s")
         if len(value) > spec.width:
             found = f"{spec.path} at {time} ns has {len(value)} bits"
@@ -186,5 +216,6 @@ class _ClockReader:
             for spec, column in zip(self.specs, zip(*self.rows, strict=True), strict=True)
         }
         first = self.clock - len(self.rows)
-        self.rows = []
+        self.rows, self.consuming = [], True
         self.consume(columns, first)
+        self.consuming = False

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from carrywave.waves.check.dump_check import check_dump
-from carrywave.waves.vcd.read import DumpError
+from carrywave.waves.vcd.read import DumpError, read_clocks
 from carrywave.waves.vcd.signals import SIGNALS
 
 CUT_OFF = (
@@ -221,6 +221,64 @@ def test_a_clock_that_is_flipped_is_refused(dump: Any, save: Callable[..., Path]
     changes = rng.sample([c for c in dump.changes["unit.clk"] if 0 < c.clock < 107], 20)
     said = [refusal(save(dump.put(c.line, 1 - dump.value_in(c.line)))) for c in changes]
     assert Counter(message.split(" at ")[0] for message in said) == {"unit.clk changes": 20}
+
+
+# What takes more than its size
+
+
+AFTER = "$timescale 1 ns $end\n"
+
+
+@pytest.mark.parametrize(
+    ("planted", "message"),
+    [
+        ("x" * 65_536 + "\n", "a line is longer than 65,536 bytes"),
+        ("$timescale\n" + "\n" * 1_000_000, "not a value change dump: a timescale without end"),
+        (" $timescale\n" + "1\n" * 101, "not a value change dump: a timescale without end"),
+        ("$scope module a $end\n" * 101, "not a value change dump: scopes without end"),
+        ("$enddefinitions $end\n", "no signal unit.variant: not a dump of this bench"),
+    ],
+)
+def test_what_would_take_more_than_its_size_is_refused(
+    dump: Any, save: Callable[..., Path], planted: str, message: str
+) -> None:
+    text = dump.text.replace(AFTER, AFTER + planted)
+    assert text != dump.text
+    assert refusal(save(text)) == message
+
+
+def test_declarations_that_end_twice_are_refused(dump: Any, save: Callable[..., Path]) -> None:
+    ended = "$enddefinitions $end\n"
+    text = dump.text.replace(ended, ended * 2)
+    assert refusal(save(text)) == "the declarations end twice"
+
+
+def test_a_signal_that_is_declared_twice_is_refused(dump: Any, save: Callable[..., Path]) -> None:
+    ended = "$enddefinitions $end\n"
+    again = "$scope module unit $end\n$var wire 1 ~~ clk [0:0] $end\n$upscope $end\n"
+    text = dump.text.replace(ended, again + ended)
+    assert refusal(save(text)) == "unit.clk is declared 2 times"
+
+
+def test_a_long_value_is_quoted_in_part(dump: Any, save: Callable[..., Path]) -> None:
+    text = dump.text.replace("#500\n", f"b{'z' * 60_000} &\n#500\n")
+    shown = f"'{'z' * 60}...'"
+    assert refusal(save(text)) == f"unit.address at 0 ns is {shown}; expected 0s and 1s"
+
+
+@pytest.mark.parametrize("device", ["/dev/zero", "/dev/urandom", "/dev/null"])
+def test_a_device_is_refused(device: str) -> None:
+    assert refusal(Path(device)) == "empty; expected a value change dump"
+
+
+def test_a_mistake_of_who_takes_the_clocks_is_not_put_on_the_file(
+    dump: Any, save: Callable[..., Path]
+) -> None:
+    def consume(columns: Any, first: int) -> None:
+        raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        read_clocks(save(dump.text), consume, chunk=10)
 
 
 # Whatever else
