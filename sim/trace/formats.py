@@ -5,7 +5,6 @@ import json
 import os
 import re
 from bisect import bisect_left
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from functools import partial
@@ -13,6 +12,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from ..system.quoting import quoted
+from ..system.strict_json import UnreadableError, decoded
 from . import parts
 from .columns import COLUMNS, Block, Columns, block_of, resolved
 from .parts import Part, Read, TraceError, arrow, place, suffix_of, unbroken, unreadable
@@ -302,35 +302,14 @@ def _words(value: Any) -> Any:
     return value if value is None else str(value).encode(errors="backslashreplace").decode()
 
 
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """An object of its keys and values."""
-    found = dict(pairs)
-    if len(found) < len(pairs):
-        counts = Counter(key for key, _ in pairs)
-        name = next(key for key in counts if counts[key] > 1)
-        raise _TwiceError(f"key {quoted(name)} is there {counts[name]} times")
-    return found
-
-
-class _TwiceError(ValueError):
-    """A key that an object has more than once."""
-
-
-_JSON: Final = json.JSONDecoder(object_pairs_hook=_once)
-
-
 def _object(line: bytes, path: str, row: int, before: Callable[[], int]) -> dict[str, Any]:
-    value, told = None, "no JSON object"
+    value, told = None, ""
     try:
-        value = _JSON.decode(line.decode("utf-8-sig"))
-    except _TwiceError as error:
+        value = decoded(line)
+    except UnreadableError as error:
         told = str(error)
-    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
-        pass
-    except ValueError:
-        told = "a number of too many digits"
     if not isinstance(value, dict):
-        raise TraceError(f"{place(path, before() + row)}: {told}")
+        raise TraceError(f"{place(path, before() + row)}: {told or 'no JSON object'}")
     return value
 
 
