@@ -1,6 +1,5 @@
 """The emulator witness over a pipe: any command that reads and writes JSON Lines."""
 
-import json
 import os
 import select
 import shlex
@@ -9,22 +8,24 @@ import struct
 import time
 from collections.abc import Sequence
 from contextlib import suppress
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
-from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, Cases, Outcomes
+from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, REGISTERS, Cases, Outcomes
+from ..system.quoting import quoted
+from ..system.strict_json import UnreadableError, decoded
 from . import host
 from .called import LOOK, POLITE, TIMEOUT, Child, Emulator, EmulatorError, EndedError
 
 LINES: Final = 1 << 12  # at a time, as text
 LONGEST: Final = 1 << 16  # bytes in a line
-SHOWN: Final = 60  # characters of a line in a message
-
 
 _CASE_OF: Final = host.case_maker(CASE_LAYOUT)
 _NUMBERS: Final = struct.Struct(host.format_of(CASE_LAYOUT))
 _PACKED: Final = host.packer(OUTCOME_LAYOUT)
+_FIELDS: Final = (*REGISTERS, "cycles", "writes")
+_KEYS: Final = frozenset(_FIELDS)
 _NAMES: Final = [name for name, _, count in CASE_LAYOUT if count == 1]
 _LINE: Final = "{" + ",".join(f'"{name}":%s' for name in _NAMES) + "}\n"
 
@@ -35,14 +36,32 @@ def _line_of(numbers: Sequence[int]) -> str:
     return _LINE % (event, [list(pair) for pair in reads], *registers)
 
 
+def _packed(answer: Any) -> tuple[bytes, host.Outside]:
+    """Its record. Raises BadAnswerError."""
+    if not isinstance(answer, dict):
+        raise host.BadAnswerError("not an object")
+    if not answer.keys() <= _KEYS:  # a field, misspelled, would not be compared
+        name = next(name for name in answer if name not in _KEYS)
+        raise host.BadAnswerError(f"unknown key {quoted(name)}: expected {', '.join(_FIELDS)}")
+    return _PACKED(answer)
+
+
+def answer_of(line: bytes) -> tuple[bytes, host.Outside]:
+    """The record that a line tells, and what its fields cannot have. Raises EmulatorError."""
+    try:
+        return _packed(decoded(line))
+    except (UnreadableError, host.BadAnswerError) as error:
+        raise EmulatorError(f"{str(error) or 'not JSON'}: {_quoted(line)}") from None
+
+
 class Pipe(Emulator):
     """A command that reads cases from its standard input and writes outcomes to its output.
 
     Both are JSON Lines: an object a line, with the names that PythonFunction has and lists for
-    pairs, `"reads": [[address, value], ...]`; an answer for each case in order. The
-    command is split into words as a shell does, but runs without one. It must flush its output at
-    the latest when there is no more input for it, and what it has to say to people belongs on
-    standard error.
+    pairs, `"reads": [[address, value], ...]`; an answer for each case in order, which has no other
+    keys and none twice. The command is split into words as a shell does, but runs without one. It
+    must flush its output at the latest when there is no more input for it, and what it has to say
+    to people belongs on standard error.
 
     `timeout` is in seconds without an answer.
     """
@@ -127,7 +146,9 @@ class Pipe(Emulator):
                 *lines, self._rest = (self._rest + data).split(b"\n")
                 if len(self._rest) > LONGEST:
                     at = min(done + len(lines), len(cases) - 1)
-                    raise self._error_in_line("a line without end", self._rest, cases, at)
+                    raise self._error_in_line(
+                        f"a line without end: {_quoted(self._rest)}", cases, at
+                    )
                 wanted, more = lines[: len(cases) - done], lines[len(cases) - done :]
                 if wanted:
                     outcomes[done : done + len(wanted)] = self._read(wanted, cases, done)
@@ -145,29 +166,24 @@ class Pipe(Emulator):
     def _read(self, lines: list[bytes], cases: Cases, done: int) -> Outcomes:
         """The outcomes that these lines tell."""
         # One text is read faster than many; any line that is not one whole value breaks it.
-        with suppress(ValueError, RecursionError, host.BadAnswerError):
-            answers = json.loads(b"[%b]" % b",".join(lines))
+        with suppress(UnreadableError, host.BadAnswerError):
+            answers = decoded(b"[%b]" % b",".join(lines))
             if len(answers) == len(lines):
-                return self._kept([_PACKED(answer) for answer in answers], done)
+                return self._kept([*map(_packed, answers)], done)
         packed = []
         for i, line in enumerate(lines):
             try:
-                answer = json.loads(line)
-                packed.append(_PACKED(answer))
-            except (ValueError, RecursionError):
-                raise self._error_in_line("not JSON", line, cases, done + i) from None
-            except host.BadAnswerError as error:
-                what = error if isinstance(answer, dict) else "not an object"
-                raise self._error_in_line(what, line, cases, done + i) from None
+                packed.append(answer_of(line))
+            except EmulatorError as error:
+                raise self._error_in_line(error, cases, done + i) from None
         return self._kept(packed, done)
 
     def _kept(self, packed: list[tuple[bytes, host.Outside]], done: int) -> Outcomes:
         self.outside |= {i: outside for i, (_, outside) in enumerate(packed, done) if outside}
         return np.frombuffer(b"".join(record for record, _ in packed), OUTCOME)
 
-    def _error_in_line(self, what: object, line: bytes, cases: Cases, at: int) -> EmulatorError:
-        number = self._done + at + 1
-        message = f"{self.name}: line {number:,}: {what}: {_quoted(line)}"
+    def _error_in_line(self, what: object, cases: Cases, at: int) -> EmulatorError:
+        message = f"{self.name}: line {self._done + at + 1:,}: {what}"
         return EmulatorError(message, self._error("", cases, at).case)
 
     def _ended(self, cases: Cases, at: int) -> EmulatorError:
@@ -183,5 +199,4 @@ class Pipe(Emulator):
 
 
 def _quoted(line: bytes) -> str:
-    text = line.split(b"\n")[0].decode("utf-8", "replace").rstrip("\r")
-    return repr(text if len(text) <= SHOWN else text[:SHOWN] + "...")
+    return quoted(line.split(b"\n")[0].decode("utf-8", "replace").rstrip("\r"))

@@ -748,6 +748,12 @@ LINE = "{'pc': 1, 'a': 2, 'x': 3, 'y': 4, 'sp': 5, 'p': 6}"
         ("answer = 'x' * 100", f"line 1,235: not JSON: '{'x' * 60}...'"),
         ("answer = ''", "line 1,235: not JSON: ''"),
         ("answer = '[1, 2]'", "line 1,235: not an object: '[1, 2]'"),
+        ("answer = '[' * 60000", f"line 1,235: not JSON: '{'[' * 60}...'"),
+        ("answer = '9' * 5000", f"line 1,235: a number of too many digits: '{'9' * 60}...'"),
+        ("answer = '{\\x1b[2J'", "line 1,235: not JSON: '{\\x1b[2J'"),
+        ("answer = answer.replace('{', '{\"a\": 1, ')", "line 1,235: key 'a' is there 2 times: "),
+        ("answer = answer.replace('{', '{\"cycle\": 2, ')",
+         "line 1,235: unknown key 'cycle': expected pc, a, x, y, sp, p, cycles, writes: "),
         ("answer = answer[:20]", None),
         ("answer += ', ' + answer", None),
         (f"answer = json.dumps({LINE[:-9]}}})", "line 1,235: the outcome has no p: "
@@ -770,6 +776,8 @@ def test_a_peer_that_goes_wrong_names_the_line(what: str, message: str | None) -
     if message is None:
         assert found.startswith('./run peer.py: line 1,235: not JSON: \'{"pc": ')
         assert len(found) < 120
+    elif message.endswith(": "):  # and the line
+        assert found.startswith(f"./run peer.py: {message}'{{\"")
     else:
         assert found == f"./run peer.py: {message}"
     assert caught.value.case is not None
