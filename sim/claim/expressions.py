@@ -25,6 +25,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..system.errors import UnusableError
+from ..system.quoting import quoted
 
 LONGEST: Final = 1000  # characters
 DEEPEST: Final = 50  # levels, of brackets or of operations
@@ -127,7 +128,7 @@ class _Reader:
 
     def check_number(self, word: str, place: int) -> None:
         if not NUMBER.fullmatch(word):
-            raise self.error(f"{word!r} is not a number: write 80, 0x50 or 0b01010000", place)
+            raise self.error(f"{quoted(word)} is not a number: write 80, 0x50 or 0b01010000", place)
         if int(word, 0) > LARGEST:
             raise self.error(f"the number is too large: at most {LARGEST}", place)
 
@@ -145,8 +146,9 @@ class _Reader:
             what = "function" if called else "name"
             near = difflib.get_close_matches(word.lower(), [*self.names, *FUNCTIONS], 1, 0.8)
             hint = f"did you mean {near[0]!r}?" if near and near[0] != word else ""
-            shown = word if len(word) <= 20 else f"{word[:20]}..."
-            raise self.error(f"no {what} {shown!r} here: {hint or ', '.join(known)}", place)
+            raise self.error(
+                f"no {what} {quoted(word, 20)} here: {hint or ', '.join(known)}", place
+            )
 
     def check_order(self, tokens: list[_Token]) -> None:
         """Operands and operators in turn, brackets closed: what Python's parser will then take."""
@@ -165,7 +167,7 @@ class _Reader:
                 elif kind in ("name", "number"):
                     operand_next = word in FUNCTIONS
                 elif word not in UNARY:
-                    raise self.error(f"something is missing before {word!r}", place)
+                    raise self.error(f"something is missing before {quoted(word)}", place)
             elif word == ")":
                 if not brackets:
                     raise self.error("this bracket closes nothing", place)
@@ -178,7 +180,7 @@ class _Reader:
             elif word in BINARY:
                 operand_next = True
             else:
-                raise self.error(f"an operator is missing before {word!r}", place)
+                raise self.error(f"an operator is missing before {quoted(word)}", place)
         if operand_next:
             raise self.error("something is missing at the end", len(self.text))
         if brackets:

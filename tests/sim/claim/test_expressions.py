@@ -130,6 +130,8 @@ REFUSED = [  # expression, message, place of the caret
     ("a == 1_0", "'1_0' is not a number: write 80, 0x50 or 0b01010000", 5),
     ("a == 1if", "'1if' is not a number: write 80, 0x50 or 0b01010000", 5),
     ("a == 1j", "'1j' is not a number: write 80, 0x50 or 0b01010000", 5),
+    ("a == 0" + "9" * 900, f"'0{'9' * 59}...' is not a number: write 80, 0x50 or 0b01010000", 5),
+    ("a 0x" + "0" * 900, f"an operator is missing before '0x{'0' * 58}...'", 2),
     ("a == 0x100000000", "the number is too large: at most 4294967295", 5),
     ("a == " + "9" * 900, "the number is too large: at most 4294967295", 5),
     ("a ==", "something is missing at the end", 4),
