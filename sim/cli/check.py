@@ -5,11 +5,11 @@ import click
 from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.check.report import draw_check
 
-from .options import json_option
+from .options import OnceCommand, json_option
 from .terminal import conclude
 
 
-@click.command("check")
+@click.command("check", cls=OnceCommand)
 @click.argument("dump", metavar="FILE.vcd", type=click.Path())
 @json_option
 def command(dump: str, as_json: bool) -> None:

@@ -14,11 +14,19 @@ from ..emulator.verdict import judge
 from ..trace.checking import compare_trace
 from ..trace.formats import parts_of
 from ..trace.report import draw_trace
-from .options import TRIAL, OutputType, json_option, not_compared, variant_option
+from .options import (
+    TRIAL,
+    OnceCommand,
+    OutputType,
+    SecondsType,
+    json_option,
+    not_compared,
+    variant_option,
+)
 from .terminal import conclude, progress_bar, write_files
 
 
-@click.command("compare")
+@click.command("compare", cls=OnceCommand)
 @click.argument("names", metavar="[NAME]...", nargs=-1, type=TRIAL)
 @click.option("--library", metavar="FILE", help="A shared library; see 'carrywave header'.")
 @click.option("--python", metavar="MODULE:FUNCTION",
@@ -40,7 +48,7 @@ from .terminal import conclude, progress_bar, write_files
 @click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, metavar="N",
               help="Draw other quick cases.")  # fmt: skip
 @click.option(
-    "--timeout", type=click.FloatRange(min=0, min_open=True), default=10, show_default=True,
+    "--timeout", type=SecondsType(), default=10, show_default=True,
     metavar="SECONDS", help="Longest silence of the emulator.",
 )  # fmt: skip
 @click.option("--vcd", type=OutputType(),
@@ -77,6 +85,8 @@ def command(
         renamed = {name: theirs for name, _, theirs in (given.partition("=") for given in columns)}
         if "" in renamed.values():
             raise click.UsageError("--column takes NAME=THEIRS, such as sp=S")
+        if len(renamed) < len(columns):
+            raise click.UsageError("--column names a column twice: once is meant")
         with progress_bar("parts", len(parts_of(trace))) as progress:
             report = compare_trace(
                 trace, variant, columns=renamed, hex=as_hex, skip=skip, progress=progress

@@ -6,11 +6,11 @@ import click
 
 from carrywave.waves.figures.timing import time_of, timing_figure
 
-from .options import OutputType, json_option
+from .options import OnceCommand, OutputType, json_option
 from .terminal import print_json, write_figure
 
 
-@click.command("draw")
+@click.command("draw", cls=OnceCommand)
 @click.argument("dump", metavar="FILE.vcd", type=click.Path())
 @click.option("-o", "--output", metavar="FILE", required=True, type=OutputType(),
               help="The SVG file to write.")  # fmt: skip

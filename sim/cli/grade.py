@@ -2,11 +2,11 @@
 
 import click
 
-from .options import json_option, variants_option
+from .options import OnceCommand, json_option, variants_option
 from .terminal import conclude, needing, progress_bar
 
 
-@click.command("grade")
+@click.command("grade", cls=OnceCommand)
 @variants_option
 @click.option("--all", "every", is_flag=True, help="List each fault that no one can see.")
 @json_option

@@ -3,9 +3,10 @@
 import click
 
 from ..emulator.c_header import header as text
+from .options import OnceCommand
 
 
-@click.command("header")
+@click.command("header", cls=OnceCommand)
 def command() -> None:
     """Print the C header of what 'compare --library' calls.
 

@@ -7,11 +7,11 @@ from ..netlist import ADDERS
 from ..netlist.cost import measure, place
 from ..netlist.report import draw_adders, draw_cost
 from ..netlist.synthesis import export, module_of
-from .options import OutputType, json_option, variant_option
+from .options import OnceCommand, OutputType, json_option, variant_option
 from .terminal import console, print_json
 
 
-@click.command("netlist")
+@click.command("netlist", cls=OnceCommand)
 @click.option("-o", "--output", metavar="FILE", type=OutputType(),
               help="Write the gates: Verilog (.v), RTLIL (.il) or Yosys JSON (.json).")  # fmt: skip
 @variant_option

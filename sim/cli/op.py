@@ -5,11 +5,11 @@ from functools import partial
 import click
 
 from ..op.operation import arrange, operate
-from .options import ByteType, MnemonicType, OutputType, json_option, variant_option
+from .options import ByteType, MnemonicType, OnceCommand, OutputType, json_option, variant_option
 from .terminal import Writer, console, print_json, write_files
 
 
-@click.command("op", context_settings={"ignore_unknown_options": True})
+@click.command("op", cls=OnceCommand, context_settings={"ignore_unknown_options": True})
 @click.argument("mnemonic", type=MnemonicType())
 @click.argument("numbers", metavar="[A] [OPERAND]", nargs=-1, type=ByteType())
 @click.option("--carry", type=click.IntRange(0, 1), default=0, show_default=True, help="C before.")

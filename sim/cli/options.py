@@ -1,5 +1,7 @@
 """What the commands take: numbers, mnemonics, and the options that several have."""
 
+import math
+from collections import Counter
 from collections.abc import Collection
 from typing import Any
 
@@ -24,6 +26,38 @@ variants_option = click.option(
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON object instead.")
 
 
+class OnceCommand(click.Command):
+    """A command that refuses an option with a value that is given again: Click takes the last."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Looks at the order of what is given before anything is made of it."""
+        if not ctx.resilient_parsing:
+            order = self.make_parser(ctx).parse_args([*args])[2]
+            for param, count in Counter(order).items():
+                valued = isinstance(param, click.Option) and not (param.is_flag or param.multiple)
+                if valued and count > 1:
+                    raise click.UsageError(
+                        f"{param.opts[-1]} is given {count} times: once is meant"
+                    )
+        return super().parse_args(ctx, args)
+
+
+class SecondsType(click.FloatRange):
+    """A time that an operating system can wait: up to 1,000,000 seconds, eleven days."""
+
+    def __init__(self) -> None:
+        super().__init__(min=0, max=1_000_000, min_open=True)
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Refuses what is no number, too, which is neither below nor above one."""
+        seconds = super().convert(value, param, ctx)
+        if math.isnan(seconds):
+            self.fail(f"{value!r} is not a valid float.", param, ctx)
+        return seconds
+
+
 class ByteType(click.ParamType[int]):
     """A byte as people write it: 80, 0x50, $50, %01010000, -1."""
 
@@ -42,8 +76,10 @@ class ByteType(click.ParamType[int]):
             if digits.startswith(prefix):
                 base, digits = prefixed, digits[len(prefix) :]
                 break
+        whole = digits.isascii() and digits.isalnum()
         try:
-            number = sign * int(digits if digits.isascii() and digits.isalnum() else "", base)
+            # Python refuses very long numbers, and these begin like one that is too large here.
+            number = sign * int((digits.lstrip("0")[:20] or "0") if whole else "", base)
         except ValueError:
             wanted = "write 80, 0x50, $50, %01010000 or -1"
             self.fail(f"{value!r} is not a number: {wanted}", param, ctx)

@@ -4,14 +4,22 @@ from functools import partial
 
 import click
 
-from .options import ROW, OutputType, adder_option, json_option, variants_option
+from .options import (
+    ROW,
+    OnceCommand,
+    OutputType,
+    SecondsType,
+    adder_option,
+    json_option,
+    variants_option,
+)
 from .terminal import conclude, needing, progress_bar, write_files
 
 
-@click.command("prove")
+@click.command("prove", cls=OnceCommand)
 @click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=ROW)
 @variants_option
-@click.option("--timeout", type=click.FloatRange(min=0, min_open=True), default=60.0,
+@click.option("--timeout", type=SecondsType(), default=60.0,
               show_default=True, metavar="SECONDS",
               help="For one question to the solver; what takes longer is not proved.")  # fmt: skip
 @click.option("--vcd", type=OutputType(),

@@ -5,19 +5,19 @@ import click
 from carrywave.waves.run.listing import run_listing
 from carrywave.waves.run.report import draw_run
 
-from .options import OutputType, json_option, variant_option
+from .options import OnceCommand, OutputType, json_option, variant_option
 from .terminal import conclude, progress_bar
 
 
-@click.command("run")
+@click.command("run", cls=OnceCommand)
 @click.argument("listing", type=click.Path())
 @click.option("--vcd", "vcd", type=OutputType(), help="Keep the waveform in this file.")
 @variant_option
 @click.option(
-    "--max-clocks", type=click.IntRange(min=1), metavar="N",
+    "--max-clocks", type=click.IntRange(1, 10**12), metavar="N",
     help="Stop after N clocks, if nothing ends the run before.  [default: 100000]",
 )  # fmt: skip
-@click.option("--rows", type=click.IntRange(min=0), default=40, show_default=True, metavar="N",
+@click.option("--rows", type=click.IntRange(0, 10**9), default=40, show_default=True, metavar="N",
               help="Show at most N instructions: the first and the last.")  # fmt: skip
 @json_option
 def command(

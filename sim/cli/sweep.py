@@ -5,11 +5,11 @@ import click
 from ..sweep.report import draw_sweep
 from ..sweep.sweeping import sweep as sweep_rows
 from ..sweep.sweeping import sweep_size
-from .options import ROW, adder_option, json_option, variants_option
+from .options import ROW, OnceCommand, adder_option, json_option, variants_option
 from .terminal import conclude, progress_bar
 
 
-@click.command("sweep")
+@click.command("sweep", cls=OnceCommand)
 @click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=ROW)
 @variants_option
 @adder_option

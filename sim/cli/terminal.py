@@ -13,7 +13,8 @@ from typing import IO, TYPE_CHECKING, Any, NoReturn
 
 import click
 
-from ..system.errors import AGREE, DISAGREE, UNUSABLE
+from ..system.errors import AGREE, DISAGREE, UNUSABLE, UnusableError
+from ..system.quoting import one_line
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -79,7 +80,8 @@ def conclude(
 
 def unusable(message: object, details: Iterable[str] = ()) -> NoReturn:
     """One clear line, what more there is to say below it, and exit status 2."""
-    click.echo("\n  ".join([f"carrywave: {message}", *details]), err=True)
+    told = message if isinstance(message, UnusableError) else one_line(message)
+    click.echo("\n  ".join([f"carrywave: {told}", *details]), err=True)
     sys.exit(UNUSABLE)
 
 
