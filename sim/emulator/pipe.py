@@ -25,8 +25,8 @@ _CASE_OF: Final = host.case_maker(CASE_LAYOUT)
 _NUMBERS: Final = struct.Struct(host.format_of(CASE_LAYOUT))
 _PACKED: Final = host.packer(OUTCOME_LAYOUT)
 _FIELDS: Final = (*REGISTERS, "cycles", "writes")
-_KEYS: Final = frozenset(_FIELDS)
 _NAMES: Final = [name for name, _, count in CASE_LAYOUT if count == 1]
+_KEYS: Final = frozenset((*_FIELDS, *_NAMES))  # an answer may be the case, changed
 _LINE: Final = "{" + ",".join(f'"{name}":%s' for name in _NAMES) + "}\n"
 
 
@@ -58,10 +58,10 @@ class Pipe(Emulator):
     """A command that reads cases from its standard input and writes outcomes to its output.
 
     Both are JSON Lines: an object a line, with the names that PythonFunction has and lists for
-    pairs, `"reads": [[address, value], ...]`; an answer for each case in order, which has no other
-    keys and none twice. The command is split into words as a shell does, but runs without one. It
-    must flush its output at the latest when there is no more input for it, and what it has to say
-    to people belongs on standard error.
+    pairs, `"reads": [[address, value], ...]`; an answer for each case in order. It has no keys but
+    an outcome's and a case's, and none twice. The command is split into words as a shell does, but
+    runs without one. It must flush its output at the latest when there is no more input for it, and
+    what it has to say to people belongs on standard error.
 
     `timeout` is in seconds without an answer.
     """
