@@ -1,23 +1,22 @@
 """Runs a listing from end to end: assembled, run, written as a waveform, read back and checked."""
 
 import os
-import tempfile
+import shutil
 from collections import deque
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any, Final
 
 from carrywave.sim.program.assembler import Program, load
 from carrywave.sim.program.bench import Run, Sequence, run_program
 from carrywave.sim.system.errors import UnusableError
-from carrywave.sim.system.files import written_beside
+from carrywave.sim.system.files import scratch, written_beside
 from carrywave.sim.witness.clocked import StoppedError
 
 from ..check.dump_check import check_dump
 from ..check.findings import CheckReport
 from ..vcd.dump import Dump
-from ..vcd.read import DumpError
 
 DEFAULT_CLOCKS: Final = 100_000
 
@@ -83,10 +82,13 @@ def run_listing(
             report.omitted += len(report.last) == report.last.maxlen
             report.last.append((sequence, tuple(stack)))
 
-    with tempfile.TemporaryDirectory() as folder:
-        path = vcd or str(Path(folder) / "run.vcd")
+    # Checked before it gets its place: a pipe or device could not be read back.
+    with (
+        scratch() as (file, path),
+        written_beside(vcd) if vcd else nullcontext() as kept,
+    ):
         try:
-            with written_beside(path) as file, Dump(file, variant) as dump:
+            with Dump(file, variant) as dump:
                 most = max_clocks or DEFAULT_CLOCKS
                 report.run = run_program(program, variant, most, dump, keep, progress, keep_writes)
                 if report.run.ended == "clock limit" and max_clocks is None:
@@ -100,10 +102,11 @@ def run_listing(
             raise RunError(
                 f"{listing}: opcode {error.opcode:02X} at {where}: {error.standing}"
             ) from error
-        try:
-            report.check = check_dump(path)
-        except DumpError as error:  # a device, say
-            raise RunError(f"the waveform cannot be read back: {error}") from error
+        file.flush()
+        report.check = check_dump(path)
+        if kept is not None:
+            file.seek(0)
+            shutil.copyfileobj(file, kept)
     return report
 
 

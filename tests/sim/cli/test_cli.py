@@ -287,12 +287,12 @@ def test_run_refuses_a_place_where_it_cannot_write(
     assert files(tmp_path) == ["gate.s"]
 
 
-def test_run_refuses_a_device_that_cannot_be_read_back(
+def test_run_writes_to_a_device_what_it_has_checked(
     carrywave: Callable[..., Answer], listing: Callable[[str], Path]
 ) -> None:
     status, out, err = carrywave("run", listing(GATE), "--vcd", "/dev/null")
-    assert (status, out, err.count("\n")) == (2, "", 1)
-    assert err.startswith("carrywave: the waveform cannot be read back: /dev/null: ")
+    assert (status, err) == (0, "")
+    assert "Waveform: /dev/null\n" in out
 
 
 def test_a_run_that_disagrees_ends_with_1(
@@ -317,7 +317,6 @@ def test_an_interrupted_run_leaves_no_file(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     def interrupted(*_: Any) -> None:
-        assert len(files(tmp_path)) == 2
         raise KeyboardInterrupt
 
     path = listing(GATE)

@@ -3,16 +3,29 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
+import subprocess
+import sys
+import tempfile
 from pathlib import Path
 
 import pytest
 
-from carrywave.sim.system.files import written_beside
+from carrywave.sim.system import files
+from carrywave.sim.system.files import scratch, written_beside
 
 
 def names(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.iterdir())
+
+
+@pytest.fixture(autouse=True, params=["nameless", "named"])
+def without_and_with_a_name(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Files that are not whole yet have no name where that can be, and one elsewhere."""
+    if request.param == "named":
+        monkeypatch.setattr(files, "_OWN_FILES", "/nowhere")
+    return str(request.param)
 
 
 def test_a_file_appears_when_it_is_whole(tmp_path: Path) -> None:
@@ -20,7 +33,7 @@ def test_a_file_appears_when_it_is_whole(tmp_path: Path) -> None:
     with written_beside(target) as file:
         file.write("one\n")
         file.flush()
-        assert names(tmp_path) == [f"out.vcd.{os.getpid()}.partial"]
+        assert not target.exists()
         file.write("two ◄\n")
     assert target.read_text(encoding="utf-8") == "one\ntwo ◄\n"
     assert names(tmp_path) == ["out.vcd"]
@@ -86,7 +99,6 @@ def test_a_place_that_is_no_folder_is_refused(path: str, strerror: str, tmp_path
 def test_a_device_is_written_to_as_it_is() -> None:
     with written_beside("/dev/null") as file:
         file.write("gone")
-        assert file.name == "/dev/null"
     assert stat.S_ISCHR(os.stat("/dev/null").st_mode)
 
 
@@ -137,4 +149,91 @@ def test_a_name_may_be_as_long_as_names_are(tmp_path: Path) -> None:
 def test_a_folder_that_is_not_there_is_no_file(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError), written_beside(f"{tmp_path / 'x'}/"):
         pass
+    assert names(tmp_path) == []
+
+
+def test_what_is_not_whole_yet_has_no_name_or_one_that_cannot_be_guessed(
+    tmp_path: Path, without_and_with_a_name: str
+) -> None:
+    target = tmp_path / "out.vcd"
+    seen = set()
+    for _ in range(3):
+        with written_beside(target) as file:
+            file.write("half")
+            file.flush()
+            seen |= set(names(tmp_path)) - {"out.vcd"}
+    assert names(tmp_path) == ["out.vcd"]
+    if without_and_with_a_name == "named" or not hasattr(os, "O_TMPFILE"):
+        assert len(seen) == 3
+        assert all(re.fullmatch(r"out\.vcd\.[0-9a-f]{16}\.partial", name) for name in seen)
+    else:
+        assert seen == set()
+
+
+def test_a_link_that_waits_at_the_temporary_name_is_not_followed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    victim, trap = tmp_path / "victim", tmp_path / f"out.vcd.{'00' * 8}.partial"
+    victim.write_text("precious")
+    trap.symlink_to(victim)
+    monkeypatch.setattr(os, "urandom", bytes)  # as if it could be guessed
+    with pytest.raises(FileExistsError), written_beside(tmp_path / "out.vcd") as file:
+        file.write("x")
+    assert victim.read_text() == "precious"
+    assert not (tmp_path / "out.vcd").exists()
+
+
+def test_a_new_file_has_the_mode_that_all_new_files_have(tmp_path: Path) -> None:
+    (tmp_path / "usual").write_text("")
+    with written_beside(tmp_path / "out.vcd"):
+        pass
+    assert (tmp_path / "out.vcd").stat().st_mode == (tmp_path / "usual").stat().st_mode
+
+
+def test_a_circle_of_links_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "a").symlink_to("b")
+    (tmp_path / "b").symlink_to("a")
+    with pytest.raises(OSError, match="Too many levels") as caught, written_beside(tmp_path / "a"):
+        pass
+    assert caught.value.filename == str(tmp_path / "a")
+    assert names(tmp_path) == ["a", "b"]
+
+
+def test_a_full_disk_names_the_file() -> None:
+    with pytest.raises(OSError, match="No space left") as caught, written_beside("/dev/full") as f:
+        f.write("x")
+    assert caught.value.filename == "/dev/full"
+
+
+STANDARD_OUTPUT = """
+import sys
+from carrywave.sim.system.files import written_beside
+print("before", flush=True)
+with written_beside(sys.argv[1]) as file:
+    file.write("between\\n")
+print("after")
+"""
+
+
+@pytest.mark.parametrize("path", ["/dev/stdout", "/dev/fd/1", "out.txt"])
+def test_what_is_standard_output_is_written_there(path: str, tmp_path: Path) -> None:
+    """A file that the shell has opened for it too: what is printed later comes behind."""
+    command = [sys.executable, "-c", STANDARD_OUTPUT, path]
+    with (tmp_path / "out.txt").open("wb") as file:
+        subprocess.run(command, stdout=file, cwd=tmp_path, check=True, timeout=60)
+    assert (tmp_path / "out.txt").read_text() == "before\nbetween\nafter\n"
+    if path != "out.txt":
+        done = subprocess.run(command, capture_output=True, text=True, timeout=60, cwd=tmp_path)
+        assert (done.stdout, done.stderr) == ("before\nbetween\nafter\n", "")
+    assert names(tmp_path) == ["out.txt"]
+
+
+def test_a_scratch_file_is_read_back_and_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    with scratch() as (file, path):
+        file.write("◄\n")
+        file.flush()
+        assert Path(path).read_text(encoding="utf-8") == "◄\n"
     assert names(tmp_path) == []
