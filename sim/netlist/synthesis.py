@@ -6,9 +6,7 @@ is restructured, so that every named carry, flag and register is a wire of the n
 
 from __future__ import annotations
 
-import hashlib
 import json
-import os
 import re
 import subprocess
 import sys
@@ -21,6 +19,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any, Final
 
+from ..system.cache import cached
 from ..system.errors import UnusableError
 from ..system.files import written_beside
 
@@ -185,14 +184,10 @@ def netlist_by(commands: Sequence[str], variant: str, adder: str = "ripple") -> 
     """What a script of Yosys makes of a variant, or what the user's cache holds of that."""
     text = rtlil_of(variant, adder)
     script = (*commands, "write_json FILE")
-    key = hashlib.sha256("\0".join((text, *script)).encode()).hexdigest()
-    path = cache_folder() / f"{unit_name(variant, adder)}-{key[:32]}.json"
-    netlist = read_cache(path, key)
-    if netlist is None:
-        design = run_yosys(text, script, ".json")
-        netlist = parse(json.loads(design))
-        write_cache(path, key, design)
-    return netlist
+    return cached(
+        unit_name(variant, adder), "\0".join((text, *script)).encode(),
+        lambda: run_yosys(text, script, ".json"), lambda design: parse(json.loads(design)),
+    )  # fmt: skip
 
 
 def unit_name(variant: str, adder: str = "ripple", between: str = "-") -> str:
@@ -203,38 +198,6 @@ def unit_name(variant: str, adder: str = "ripple", between: str = "-") -> str:
 def built_as(variant: str, adder: str) -> str:
     """The same in words, for reports."""
     return unit_name(variant, adder, ", ") + ("" if adder == "ripple" else " adder")
-
-
-def cache_folder() -> Path:
-    """Where netlists are kept: $CARRYWAVE_CACHE, or the user's cache folder."""
-    import platformdirs
-
-    named = os.environ.get("CARRYWAVE_CACHE")
-    return Path(named or platformdirs.user_cache_dir("carrywave", False))
-
-
-def read_cache(path: Path, key: str) -> Netlist | None:
-    """What the cache holds; None if it holds nothing, or something damaged."""
-    try:
-        first, design = path.read_text(encoding="utf-8").split("\n", 1)
-    except (OSError, ValueError):
-        return None
-    if first != f"{key} {hashlib.sha256(design.encode()).hexdigest()}":
-        return None
-    return parse(json.loads(design))
-
-
-def write_cache(path: Path, key: str, design: str) -> None:
-    """Keeps a design with its own hash in front. A folder that cannot be written is an error."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with written_beside(path) as file:
-            file.write(f"{key} {hashlib.sha256(design.encode()).hexdigest()}\n{design}")
-    except OSError as error:
-        raise NetlistError(
-            f"{path.parent}: {error.strerror}: the cache of netlists cannot be written; "
-            "set CARRYWAVE_CACHE to a folder that can"
-        ) from error
 
 
 def parse(design: dict[str, Any]) -> Netlist:

@@ -4,13 +4,12 @@ As few as a greedy cover finds that still show every stuck-at fault of the netli
 cases show, and every planted mistake in every instruction that it is made in.
 """
 
-import hashlib
 import json
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import chain
+from operator import index
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,9 +23,9 @@ from ..grade.faults import Fault, Injector, Trace, fault_sites
 from ..grade.scenarios import alike, trace_cases
 from ..mistakes.catalogue import MISTAKES
 from ..mistakes.mistake import Mistake, Mistaken
-from ..netlist.synthesis import cache_folder, drawn_netlist
+from ..netlist.synthesis import drawn_netlist
+from ..system import cache
 from ..system.errors import UnusableError
-from ..system.files import written_beside
 from ..system.workers import processors, workers
 from ..witness.comparison import Comparison, differences
 from ..witness.gates import Gates
@@ -44,6 +43,12 @@ SCOPE: Final = (
     "runs with the pins driven, or cannot be seen at all. Mistakes count once for each instruction "
     "and mode of arithmetic. After RESET the makers leave D open, except on cmos."
 )
+
+
+#: Those numbers, in their order.
+COUNTED: Final = (
+    "cases", "faults", "detected", "undetected", "mistakes", "planted", "found",
+)  # fmt: skip
 
 
 class VectorsError(UnusableError):
@@ -189,18 +194,17 @@ def compact(
     pools = (pool, shown + found), (wide, by_wide)
     covers = [unnamed(cases)[_cover(sets, len(cases))] for cases, sets in pools]
     chosen = np.concatenate(covers).view(CASE)
-    coverage = {
-        "variant": variant,
-        "cases": len(chosen),
-        "faults": len(listed),
-        "detected": len(shown) + len(by_wide),
-        "undetected": len(rest) - len(by_wide),
-        "mistakes": len({mistake.number for mistake, _ in targets}),
-        "planted": len(targets),
-        "found": len(found),
-        "scope": SCOPE,
-    }
-    return Vectors(variant, _in_lanes(chosen), coverage)
+    counted = (
+        len(chosen), len(listed), len(shown) + len(by_wide), len(rest) - len(by_wide),
+        len({mistake.number for mistake, _ in targets}), len(targets), len(found),
+    )  # fmt: skip
+    return Vectors(variant, _in_lanes(chosen), _coverage(variant, counted))
+
+
+def _coverage(variant: str, counted: Sequence[int]) -> dict[str, Any]:
+    """The numbers by their names, and what they are of. Raises TypeError for other than numbers."""
+    numbers = dict(zip(COUNTED, map(index, counted), strict=True))
+    return {"variant": variant, **numbers, "scope": SCOPE}
 
 
 # The cover
@@ -245,19 +249,20 @@ def _cover(sets: Sequence[int], size: int) -> list[int]:
 def cached(variant: str, progress: Callable[[int], object] | None = None) -> Vectors:
     """As `compact`, but kept in the user's cache for this very netlist and these very sources."""
     netlist = drawn_netlist(variant)
-    digest = hashlib.sha256(repr((netlist, np.__version__)).encode())
     # All rooms: what a set depends on is more than a list would remember.
-    for source in sorted(Path(__file__).parents[1].rglob("*.py")):
-        digest.update(source.read_bytes())
-    path = cache_folder() / f"vectors-{variant}-{digest.hexdigest()[:32]}.json"
-    with suppress(OSError, ValueError, KeyError, TypeError):
-        kept = json.loads(path.read_text(encoding="utf-8"))
+    sources = sorted(Path(__file__).parents[1].rglob("*.py"))
+    made_from = b"\0".join(
+        [repr((netlist, np.__version__)).encode(), *map(Path.read_bytes, sources)]
+    )
+
+    def make() -> str:
+        made = compact(variant, progress=progress)
+        counted = [made.coverage[name] for name in COUNTED]
+        return json.dumps({"cases": made.cases.tobytes().hex(), "counted": counted})
+
+    def read(text: str) -> Vectors:
+        kept = json.loads(text)
         cases = np.frombuffer(bytes.fromhex(kept["cases"]), CASE)
-        if len(cases) == kept["coverage"]["cases"] > 0:
-            return Vectors(variant, cases, kept["coverage"])
-    made = compact(variant, progress=progress)
-    with suppress(OSError):  # it is only made again
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with written_beside(path) as file:
-            json.dump({"cases": made.cases.tobytes().hex(), "coverage": made.coverage}, file)
-    return made
+        return Vectors(variant, cases, _coverage(variant, kept["counted"]))
+
+    return cache.cached(f"vectors-{variant}", made_from, make, read)

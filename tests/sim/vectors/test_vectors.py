@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import pickle
 import re
@@ -212,10 +213,22 @@ def test_the_cache_is_used_and_a_damaged_one_made_again(
     assert first.cases.tobytes() == again.cases.tobytes()
     assert first.coverage == again.coverage
     (kept,) = tmp_path.glob("vectors-nmos-*.json")
-    for damage in ("", "{}", kept.read_text()[:-9], '{"cases": "00", "coverage": {"cases": 1}}'):
-        kept.write_text(damage)
-        assert len(vectors.cached("nmos").cases) == len(few.cases)
-    assert len(made) == 5
+    good = kept.read_text()
+    seal, _, text = good.partition("\n")
+    changed = json.loads(text)
+    changed["counted"][1] += 1
+    sealed = ['{"cases": "00", "counted": []}', '{"cases": "", "counted": "1234567"}', "[]"]
+    tampered = [
+        "", text, good[:-9], good.replace('"cases": "00', '"cases": "01', 1),
+        f"{seal}\n{json.dumps(changed)}",
+        *(f"{seal[:64]} {hashlib.sha256(t.encode()).hexdigest()}\n{t}" for t in sealed),
+    ]  # fmt: skip
+    assert good not in tampered
+    for times, damaged in enumerate(tampered, 2):
+        kept.write_text(damaged)
+        assert vectors.cached("nmos").coverage == few.coverage
+        assert len(made) == times
+        assert kept.read_text() == good
 
 
 def test_the_command_writes_and_says_what_is_covered(
