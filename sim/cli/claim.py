@@ -9,11 +9,12 @@ from ..claim.claims import judge
 from ..claim.relations import relations
 from ..claim.report import draw_claim, draw_relations
 from ..system.errors import AGREE, DISAGREE
-from .options import ArithmeticType, OnceCommand, OutputType, json_option, variant_option
+from .options import ArithmeticType, json_option, variant_option
+from .outputs import OutputType, WritingCommand
 from .terminal import console, print_json, write_files
 
 
-@click.command("claim", cls=OnceCommand, context_settings={"ignore_unknown_options": True})
+@click.command("claim", WritingCommand, context_settings={"ignore_unknown_options": True})
 @click.argument("expression", metavar='["EXPRESSION"]', required=False)
 @click.option("--after", type=ArithmeticType(), metavar="MNEMONIC",
               help="The instruction it is about.")  # fmt: skip

@@ -14,26 +14,27 @@ from ..emulator.verdict import judge
 from ..trace.checking import compare_trace
 from ..trace.formats import parts_of
 from ..trace.report import draw_trace
-from .options import (
-    TRIAL,
-    OnceCommand,
+from .options import TRIAL, SecondsType, json_option, not_compared, variant_option
+from .outputs import (
+    InputType,
     OutputType,
-    SecondsType,
-    json_option,
-    not_compared,
-    variant_option,
+    WritingCommand,
+    files_of_command,
+    files_of_function,
 )
 from .terminal import conclude, progress_bar, write_files
 
 
-@click.command("compare", cls=OnceCommand)
+@click.command("compare", WritingCommand)
 @click.argument("names", metavar="[NAME]...", nargs=-1, type=TRIAL)
-@click.option("--library", metavar="FILE", help="A shared library; see 'carrywave header'.")
-@click.option("--python", metavar="MODULE:FUNCTION",
+@click.option("--library", metavar="FILE", type=InputType(),
+              help="A shared library; see 'carrywave header'.")  # fmt: skip
+@click.option("--python", metavar="MODULE:FUNCTION", type=InputType(files_of_function),
               help="A Python function of a case; also FILE.py:FUNCTION.")  # fmt: skip
 @click.option("--arrays", is_flag=True, help="The Python function takes NumPy arrays of cases.")
-@click.option("--pipe", metavar="COMMAND", help="A command that reads and writes JSON Lines.")
-@click.option("--trace", metavar="PATH",
+@click.option("--pipe", metavar="COMMAND", type=InputType(files_of_command),
+              help="A command that reads and writes JSON Lines.")  # fmt: skip
+@click.option("--trace", metavar="PATH", type=InputType(),
               help="A recorded trace: .csv, .jsonl, .parquet, or a folder of parts.")  # fmt: skip
 @click.option("--column", "columns", multiple=True, metavar="NAME=THEIRS",
               help="What the trace calls a column, such as sp=S.")  # fmt: skip

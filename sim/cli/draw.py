@@ -1,17 +1,16 @@
 """The command `draw`."""
 
-import os
-
 import click
 
 from carrywave.waves.figures.timing import time_of, timing_figure
 
-from .options import OnceCommand, OutputType, json_option
+from .options import json_option
+from .outputs import InputType, OutputType, WritingCommand
 from .terminal import print_json, write_figure
 
 
-@click.command("draw", cls=OnceCommand)
-@click.argument("dump", metavar="FILE.vcd", type=click.Path())
+@click.command("draw", WritingCommand)
+@click.argument("dump", metavar="FILE.vcd", type=InputType())
 @click.option("-o", "--output", metavar="FILE", required=True, type=OutputType(),
               help="The SVG file to write.")  # fmt: skip
 @click.option("--signals", metavar="NAME,...", default="",
@@ -33,8 +32,6 @@ def command(
     carrywave draw out.vcd -o out.svg
     carrywave draw out.vcd -o out.svg --signals clk,alu.carry,status.v --from 43us
     """
-    if os.path.exists(output) and os.path.samefile(dump, output):
-        raise click.UsageError(f"{output} is the waveform: name another file for the figure")
     figure = timing_figure(
         dump,
         [name for name in signals.split(",") if name.strip()],

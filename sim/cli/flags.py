@@ -4,11 +4,12 @@ import click
 
 from carrywave.waves.figures.flagtable import flag_table
 
-from .options import OnceCommand, OutputType, json_option
+from .options import json_option
+from .outputs import OutputType, WritingCommand
 from .terminal import console, print_json, write_figure
 
 
-@click.command("flags", cls=OnceCommand)
+@click.command("flags", WritingCommand)
 @click.option("-o", "--output", metavar="FILE", type=OutputType(),
               help="Write the table as a figure, an SVG file.")  # fmt: skip
 @json_option

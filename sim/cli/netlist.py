@@ -7,11 +7,12 @@ from ..netlist import ADDERS
 from ..netlist.cost import measure, place
 from ..netlist.report import draw_adders, draw_cost
 from ..netlist.synthesis import export, module_of
-from .options import OnceCommand, OutputType, json_option, variant_option
+from .options import json_option, variant_option
+from .outputs import OutputType, WritingCommand
 from .terminal import console, print_json
 
 
-@click.command("netlist", cls=OnceCommand)
+@click.command("netlist", WritingCommand)
 @click.option("-o", "--output", metavar="FILE", type=OutputType(),
               help="Write the gates: Verilog (.v), RTLIL (.il) or Yosys JSON (.json).")  # fmt: skip
 @variant_option

@@ -5,11 +5,12 @@ from functools import partial
 import click
 
 from ..op.operation import arrange, operate
-from .options import ByteType, MnemonicType, OnceCommand, OutputType, json_option, variant_option
+from .options import ByteType, MnemonicType, json_option, variant_option
+from .outputs import OutputType, WritingCommand
 from .terminal import Writer, console, print_json, write_files
 
 
-@click.command("op", cls=OnceCommand, context_settings={"ignore_unknown_options": True})
+@click.command("op", WritingCommand, context_settings={"ignore_unknown_options": True})
 @click.argument("mnemonic", type=MnemonicType())
 @click.argument("numbers", metavar="[A] [OPERAND]", nargs=-1, type=ByteType())
 @click.option("--carry", type=click.IntRange(0, 1), default=0, show_default=True, help="C before.")
@@ -39,8 +40,6 @@ def command(
     carrywave op ADC 0x50 0x50 --svg adc.svg
     """
     a, operand = arrange(mnemonic, numbers)
-    if vcd and vcd == svg:
-        raise click.UsageError("--vcd and --svg are one file: name two")
     result = operate(mnemonic, a, operand, carry, decimal, variant, status)
     writers: dict[str, Writer] = {}
     if svg:

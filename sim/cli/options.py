@@ -168,19 +168,6 @@ class StartType(click.ParamType[tuple[int, int, int]]):
         return a, operand, carry
 
 
-class OutputType(click.Path):
-    """The name of a file to write."""
-
-    def __init__(self) -> None:
-        super().__init__(dir_okay=False)
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Refuses an empty one, which a variable of the shell that is not set leaves."""
-        if not value:
-            self.fail("the name of the file is empty", param, ctx)
-        return super().convert(value, param, ctx)
-
-
 def not_compared(ctx: click.Context, param: click.Parameter, value: tuple[str, ...]) -> list[str]:
     """Field names, one or several an option."""
     from ..emulator.verdict import nothing_compared

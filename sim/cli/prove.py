@@ -4,19 +4,12 @@ from functools import partial
 
 import click
 
-from .options import (
-    ROW,
-    OnceCommand,
-    OutputType,
-    SecondsType,
-    adder_option,
-    json_option,
-    variants_option,
-)
+from .options import ROW, SecondsType, adder_option, json_option, variants_option
+from .outputs import OutputType, WritingCommand
 from .terminal import conclude, needing, progress_bar, write_files
 
 
-@click.command("prove", cls=OnceCommand)
+@click.command("prove", WritingCommand)
 @click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=ROW)
 @variants_option
 @click.option("--timeout", type=SecondsType(), default=60.0,

@@ -5,12 +5,13 @@ import click
 from carrywave.waves.run.listing import run_listing
 from carrywave.waves.run.report import draw_run
 
-from .options import OnceCommand, OutputType, json_option, variant_option
+from .options import json_option, variant_option
+from .outputs import InputType, OutputType, WritingCommand
 from .terminal import conclude, progress_bar
 
 
-@click.command("run", cls=OnceCommand)
-@click.argument("listing", type=click.Path())
+@click.command("run", WritingCommand)
+@click.argument("listing", type=InputType())
 @click.option("--vcd", "vcd", type=OutputType(), help="Keep the waveform in this file.")
 @variant_option
 @click.option(

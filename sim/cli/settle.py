@@ -8,19 +8,12 @@ from ..netlist import ADDERS
 from ..settle.report import draw_settling, draw_survey
 from ..settle.settling import START, settle
 from ..settle.survey import survey
-from .options import (
-    ByteType,
-    MnemonicType,
-    OnceCommand,
-    OutputType,
-    StartType,
-    json_option,
-    variant_option,
-)
+from .options import ByteType, MnemonicType, StartType, json_option, variant_option
+from .outputs import OutputType, WritingCommand
 from .terminal import conclude, write_figure, write_files
 
 
-@click.command("settle", cls=OnceCommand, context_settings={"ignore_unknown_options": True})
+@click.command("settle", WritingCommand, context_settings={"ignore_unknown_options": True})
 @click.argument("mnemonic", type=MnemonicType(), required=False)
 @click.argument("numbers", metavar="[A] [OPERAND]", nargs=-1, type=ByteType())
 @click.option("--carry", type=click.IntRange(0, 1), help="C, the new one.  [default: 0]")

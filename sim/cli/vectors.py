@@ -4,11 +4,12 @@ import click
 
 from ..vectors.compact import cached
 from ..vectors.written import write, writer_of
-from .options import OnceCommand, OutputType, json_option, variant_option
+from .options import json_option, variant_option
+from .outputs import OutputType, WritingCommand
 from .terminal import print_json, progress_bar
 
 
-@click.command("vectors", cls=OnceCommand)
+@click.command("vectors", WritingCommand)
 @click.option("-o", "--output", metavar="FILE", required=True, type=OutputType(),
               help="The file to write: .csv, .jsonl, .parquet, or a C array (.h).")  # fmt: skip
 @variant_option

@@ -520,8 +520,6 @@ def test_files_of_op_are_written_both_or_none(
     tmp_path: Path, carrywave: Callable[..., Answer]
 ) -> None:
     one, other = tmp_path / "one", tmp_path / "other"
-    message = "carrywave: --vcd and --svg are one file: name two\n"
-    assert carrywave("op", "ADC", 1, 1, "--vcd", one, "--svg", one) == (2, "", message)
     assert carrywave("op", "NOP", "--vcd", one, "--svg", other)[0] == 2
     none = tmp_path / "none" / "x.vcd"
     assert carrywave("op", "ADC", 1, 1, "--svg", one, "--vcd", none) == (
@@ -531,17 +529,6 @@ def test_files_of_op_are_written_both_or_none(
     assert carrywave("op", "ADC", 1, 1, "--vcd", one, "--svg", other)[0] == 0
     assert files(tmp_path) == ["one", "other"]
     assert carrywave("check", one)[0] == 0
-
-
-def test_a_waveform_is_not_drawn_over_itself(
-    tmp_path: Path, carrywave: Callable[..., Answer]
-) -> None:
-    path = tmp_path / "own.vcd"
-    path.write_bytes((REFERENCE / "stack_wrap.vcd").read_bytes())
-    assert carrywave("draw", path, "-o", path) == (
-        2, "", f"carrywave: {path} is the waveform: name another file for the figure\n",
-    )  # fmt: skip
-    assert carrywave("check", path)[0] == 0
 
 
 def test_a_narrow_terminal_loses_no_column(carrywave: Callable[..., Answer]) -> None:
