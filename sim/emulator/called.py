@@ -4,33 +4,25 @@ Each runs in a child process, so that a crash, an endless loop or an exit there 
 EmulatorError here, with the case that did it. POSIX only: it needs process groups.
 """
 
-import json
 import os
-import select
 import shlex
-import signal
-import socket
-import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
-from contextlib import ExitStack, suppress
-from typing import Any, Final, Self
+from contextlib import ExitStack
+from typing import Final, Self
 
 import numpy as np
 
 from ..cases.kinds import describe_case
-from ..cases.layout import CASE, CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, Cases, Outcomes
+from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, Cases, Outcomes
 from ..system.errors import UnusableError
 from . import host
+from .child import POLITE, Child, EndedError, StrayError, ToldError
 
 TIMEOUT: Final = 10.0  # seconds
-LOADING = 10.0  # seconds at least, for what is done only once
 FEW: Final = 1 << 8  # cases in the first call
 ROWS: Final = 1 << 16  # cases in a call, at most
-LOOK: Final = 0.2  # seconds between two looks at a silent process
-POLITE: Final = 0.5  # seconds in which a process may end by itself
 
 
 class EmulatorError(UnusableError):
@@ -49,97 +41,6 @@ class EmulatorError(UnusableError):
         return describe_case(self.case)
 
 
-class EndedError(Exception):
-    """A child process that gave no answer; it is of no more use."""
-
-
-class ToldError(EndedError):
-    """The same, in the process's own words."""
-
-
-class Child:
-    """A process that runs `host.py`, and the socket to it."""
-
-    def __init__(
-        self, job: dict[str, Any], timeout: float, files: Sequence[int] = (), piped: bool = False
-    ) -> None:
-        """Raises EndedError if the emulator cannot be loaded or started."""
-        here, there = socket.socketpair()
-        # The package's own folder must not be searched for what the user imports.
-        switches = ("-P",) if job["kind"] in ("scalar", "arrays") else ("-I", "-S")
-        with there:
-            self.process: subprocess.Popen[bytes] = subprocess.Popen(
-                [sys.executable, *switches, host.__file__, str(there.fileno())],
-                stdin=subprocess.PIPE if piped else subprocess.DEVNULL,
-                # What an emulator prints must not mix with the report.
-                stdout=subprocess.PIPE if piped else 2,
-                pass_fds=[there.fileno(), *files],
-                start_new_session=True,
-            )
-        self._socket, self._timeout = here, timeout
-        self._lines = here.makefile("rwb")
-        try:
-            self.order(job, timeout=max(timeout, LOADING))
-        except BaseException:
-            self.close(patience=0)
-            raise
-
-    def order(
-        self, order: Any, shared: host.Shared | None = None, timeout: float | None = None
-    ) -> host.Outsides:
-        """Gives an order and waits until it is done; progress is a sign of life.
-
-        What comes back are the answers outside their range, by case. Raises EndedError.
-        """
-        with suppress(OSError):  # its end is seen below
-            self._lines.write(json.dumps(order).encode() + b"\n")
-            self._lines.flush()
-        timeout = timeout or self._timeout
-        seen, deadline = host.NOTHING, time.monotonic() + timeout
-        while not select.select([self._socket], [], [], min(LOOK, timeout))[0]:
-            if self.process.poll() is not None:
-                break
-            if shared is not None and shared.progress != seen:
-                seen, deadline = shared.progress, time.monotonic() + timeout
-            elif time.monotonic() > deadline:
-                raise EndedError(f"no answer within {timeout:g} s")
-        line = b""
-        with suppress(OSError):
-            line = self._lines.readline()
-        if not line:
-            raise EndedError(self.ending())
-        answer = json.loads(line)
-        if "error" in answer:
-            raise ToldError(answer["error"])
-        return {int(row): outside for row, outside in answer.get("outside", {}).items()}
-
-    def ending(self) -> str:
-        """How the process has ended, in words."""
-        with suppress(subprocess.TimeoutExpired):
-            self.process.wait(POLITE)
-        status = self.process.poll()
-        if status is None:
-            return "closed its output"
-        if status < 0:
-            return f"crashed with {signal.Signals(-status).name}"
-        return f"ended with exit status {status}"
-
-    def close(self, patience: float = POLITE) -> None:
-        """Ends the process and all of its group; one that can end by itself has so many seconds."""
-        with suppress(OSError, ValueError):
-            self._socket.shutdown(socket.SHUT_RDWR)
-        if patience:
-            with suppress(subprocess.TimeoutExpired):
-                self.process.wait(patience)
-        with suppress(ProcessLookupError, PermissionError):
-            os.killpg(self.process.pid, signal.SIGKILL)
-        self.process.wait()
-        for stream in (self._lines, self.process.stdin, self.process.stdout, self._socket):
-            if stream is not None:
-                with suppress(OSError):
-                    stream.close()
-
-
 class Emulator:
     """What all adapters share. Use as a context manager, or close it: no process stays behind.
 
@@ -148,6 +49,7 @@ class Emulator:
     """
 
     _child: Child | None = None
+    _closed = False  # for good: another thread may still wait for an answer
     _done = 0  # cases answered in calls before
 
     def __init__(self, name: str, option: str, timeout: float) -> None:
@@ -162,6 +64,7 @@ class Emulator:
 
     def close(self) -> None:
         """Ends the child process; may be called again."""
+        self._closed = True
         self._end()
 
     def _end(self, patience: float = POLITE) -> None:
@@ -171,7 +74,7 @@ class Emulator:
 
     def execute(self, cases: Cases) -> Outcomes:
         """Answers each case. Raises EmulatorError; then there is nothing left but to close it."""
-        if self._child is None:
+        if self._closed or self._child is None:
             raise ValueError(f"{self.name}: closed")
         cases = np.asarray(cases)
         flat = np.ascontiguousarray(cases.reshape(-1))
@@ -190,7 +93,13 @@ class Emulator:
 
 
 class _Called(Emulator):
-    """An emulator that the child process calls, over shared memory."""
+    """An emulator that the child process calls, over shared memory.
+
+    Here that is read and written as a file: a mapping of it would crash this process too where the
+    emulator truncates it.
+    """
+
+    _places: Final = host.Places(ROWS, CASE_LAYOUT, OUTCOME_LAYOUT)
 
     def __init__(self, kind: str, target: str, name: str, option: str, timeout: float) -> None:
         super().__init__(name, option, timeout)
@@ -198,8 +107,6 @@ class _Called(Emulator):
         with ExitStack() as opened:
             # Without a name: nothing is left behind however the bench ends.
             self._memory = opened.enter_context(tempfile.TemporaryFile()).fileno()
-            os.truncate(self._memory, host.Shared.HEAD + ROWS * (CASE.itemsize + OUTCOME.itemsize))
-            self._shared = host.Shared(self._memory, ROWS, CASE_LAYOUT, OUTCOME_LAYOUT)
             self._job = {
                 "kind": kind, "target": target, "memory": self._memory, "rows": ROWS,
                 "case": CASE_LAYOUT, "outcome": OUTCOME_LAYOUT,
@@ -209,6 +116,7 @@ class _Called(Emulator):
             self._opened = opened.pop_all()
 
     def _start(self) -> None:
+        os.truncate(self._memory, self._places.size)
         try:
             self._child = Child(self._job, self.timeout, [self._memory])
         except ToldError as told:
@@ -237,32 +145,69 @@ class _Called(Emulator):
                 self._rows = max(self._rows // 2, 1)
         return outcomes
 
-    def _call(self, cases: Cases, part: slice, one_by_one: bool = False) -> Outcomes:
+    def _call(self, cases: Cases, part: slice) -> Outcomes:
         """Answers ROWS cases at most."""
-        shared, child = self._shared, self._child
-        assert child is not None
         asked = cases[part]
-        np.frombuffer(shared.memory, CASE, len(asked), shared.cases_at)[:] = asked
-        answers = np.frombuffer(shared.memory, OUTCOME, len(asked), shared.outcomes_at)
-        answers[:] = 0
-        shared.progress = host.NOTHING
         try:
-            outsides = child.order([len(asked), one_by_one], shared)
-            self.outside |= {part.start + row: outside for row, outside in outsides.items()}
-            return answers.copy()
+            answers, outsides = self._ask(asked)
         except EndedError as ended:
             self._end(patience=0)
-            if shared.progress != host.NOTHING:
-                raise self._error(ended, cases, part.start + shared.progress) from None
+            self._go_on()
+            begun = self._begun()
+            if begun < len(asked) and not isinstance(ended, StrayError):
+                raise self._error(ended, cases, part.start + begun) from None
             what = str(ended)
+        else:
+            self.outside |= {part.start + row: outside for row, outside in outsides.items()}
+            return answers
         # It was called for all of them at once: find the one.
         self._start()
-        self._call(cases, part, one_by_one=True)
+        for at in range(part.start, part.start + len(asked)):
+            self._go_on()
+            try:
+                self._ask(cases[at : at + 1])
+            except EndedError as ended:
+                self._end(patience=0)
+                self._go_on()
+                raise self._error(ended, cases, at) from None
         first = self._done + part.start
         raise EmulatorError(
             f"{self.name}: {what}, in a call with cases {first:,} to {first + len(asked) - 1:,}; "
             "in calls with one of them each it answers them all"
         )
+
+    def _go_on(self) -> None:
+        """Raises EmulatorError if another thread has closed it, and nobody waits for the end."""
+        if self._closed:
+            raise EmulatorError(f"{self.name}: closed")
+
+    def _ask(self, cases: Cases) -> tuple[Outcomes, host.Outsides]:
+        """Has some cases answered in one call. Raises EndedError."""
+        places, child, guard = self._places, self._child, host.Places.GUARD
+        assert child is not None
+        size = len(cases) * OUTCOME.itemsize
+        os.pwrite(self._memory, host.NOTHING.to_bytes(8, sys.byteorder), 0)
+        os.pwrite(self._memory, cases.tobytes(), places.cases_at)
+        os.pwrite(self._memory, guard + bytes(size) + guard, places.outcomes_at - len(guard))
+        try:
+            outsides = child.order(len(cases), self._begun)
+        except EndedError:
+            self._hold_whole()
+            raise
+        self._hold_whole()
+        found = os.pread(self._memory, size + 2 * len(guard), places.outcomes_at - len(guard))
+        if not (found.startswith(guard) and found.endswith(guard)):
+            raise StrayError("wrote beyond the outcomes of the cases that it was given")
+        return np.frombuffer(found[len(guard) : -len(guard)], OUTCOME), outsides
+
+    def _hold_whole(self) -> None:
+        """Raises StrayError where the memory is not all there any more."""
+        if os.fstat(self._memory).st_size < self._places.size:
+            raise StrayError("truncated the memory that it shares with the bench")
+
+    def _begun(self) -> int:
+        """The case that was begun last, or a number that none has."""
+        return int.from_bytes(os.pread(self._memory, 8, 0), sys.byteorder)
 
 
 class Library(_Called):

@@ -1,25 +1,22 @@
 """The process in which a user's emulator runs: whatever happens there ends nothing but this.
 
-It is started as a file and imports next to nothing, so that it is there in some 30 ms. Orders and
-answers are JSON lines on one socket; cases and outcomes lie in shared memory. Where the socket
-ends, the bench has ended: then the whole process group goes, whatever the emulator is doing.
+It is the child of `supervisor.py`, which ends it. Orders and answers are JSON lines on one socket,
+answers with the number of their order; cases and outcomes lie in shared memory.
 """
 
 from __future__ import annotations
 
 import functools
+import io
 import json
 import mmap
 import os
 import signal
 import struct
 import sys
-import threading
-import time
 from collections import namedtuple
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from queue import SimpleQueue
 
 TYPE_CHECKING = False  # `typing` would take its time
 if TYPE_CHECKING:
@@ -30,11 +27,12 @@ Layout = Sequence[tuple[str, str, int]]
 #: By field, a value that it cannot have, in words; and which cases have such, by number.
 Outside = dict[str, str]
 Outsides = dict[int, Outside]
-Call = Callable[[int, int], Outsides]  # answers cases: the number of the first, and how many
+Call = Callable[[int], Outsides]  # answers so many cases
 
 REGISTERS = 6  # the first fields of an outcome
-GRACE = 1.0  # seconds
 NOTHING = 2**64 - 1  # no case yet
+LONGEST = 300  # characters of what is told of an exception
+CLOSED = 179  # the exit status of a host that cannot answer any more
 
 
 class BadAnswerError(Exception):
@@ -137,26 +135,33 @@ def _short(value: Any) -> str:
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
-class Shared:
-    """The memory that bench and child share: progress, cases, outcomes."""
+class Places:
+    """Where things lie in the memory that bench and host share: progress, cases, outcomes.
 
-    HEAD = 64
+    On both sides of the outcomes that are asked for stands GUARD, which nobody may write over.
+    """
 
-    def __init__(self, file: int, rows: int, case: Layout, outcome: Layout) -> None:
+    GUARD = b"\xa5\x5a\xc3" * 1024
+
+    def __init__(self, rows: int, case: Layout, outcome: Layout) -> None:
         self.case_size = struct.calcsize(format_of(case))
         self.outcome_size = struct.calcsize(format_of(outcome))
-        self.cases_at = self.HEAD
-        self.outcomes_at = self.HEAD + rows * self.case_size
-        self.memory = mmap.mmap(file, self.outcomes_at + rows * self.outcome_size)
+        self.cases_at = 64
+        self.outcomes_at = self.cases_at + rows * self.case_size + len(self.GUARD)
+        self.size = self.outcomes_at + rows * self.outcome_size + len(self.GUARD)
 
-    @property
-    def progress(self) -> int:
-        """The case that was begun last, or NOTHING."""
-        return int(struct.unpack_from("=Q", self.memory)[0])
 
-    @progress.setter
-    def progress(self, value: int) -> None:
-        struct.pack_into("=Q", self.memory, 0, value)
+class Shared(Places):
+    """That memory, as the host has it."""
+
+    def __init__(self, job: dict[str, Any]) -> None:
+        super().__init__(job["rows"], job["case"], job["outcome"])
+        self.memory = mmap.mmap(job["memory"], self.size)
+        os.close(job["memory"])
+
+    def begin(self, case: int) -> None:
+        """Says which case is begun."""
+        struct.pack_into("=Q", self.memory, 0, case)
 
 
 def _library(job: dict[str, Any], shared: Shared) -> Call:
@@ -178,8 +183,8 @@ def _library(job: dict[str, Any], shared: Shared) -> Call:
     base = ctypes.addressof(ctypes.c_char.from_buffer(shared.memory))
     cases, outcomes = base + shared.cases_at, base + shared.outcomes_at
 
-    def call(first: int, count: int) -> Outsides:
-        function(cases + first * shared.case_size, outcomes + first * shared.outcome_size, count)
+    def call(count: int) -> Outsides:
+        function(cases, outcomes, count)
         return {}
 
     return call
@@ -187,21 +192,26 @@ def _library(job: dict[str, Any], shared: Shared) -> Call:
 
 def _function(target: str) -> Callable[[Any], Any]:
     """The function that `module:function` or `path.py:function` names."""
+    import importlib.machinery
     import importlib.util
 
     where, _, name = target.rpartition(":")
-    if where.endswith(".py"):
-        # As if the file had been run: its neighbours can be imported.
-        sys.path.insert(0, os.path.dirname(os.path.abspath(where)))
-        stem = os.path.basename(where)[:-3]
-        spec = importlib.util.spec_from_file_location(stem, os.path.abspath(where))
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[stem] = module
-        spec.loader.exec_module(module)
+    is_file = where.endswith(".py")
+    folder = os.path.dirname(os.path.abspath(where)) if is_file else os.getcwd()
+    # Its neighbours can be imported, but none of them in the place of a library; nor of this one,
+    # which is not on the path where it is installed for developing.
+    importlib.import_module("carrywave")
+    sys.path.append(folder)
+    first = os.path.basename(where)[:-3] if is_file else where.partition(".")[0]
+    if is_file:
+        spec = importlib.util.spec_from_file_location(first, os.path.abspath(where))
     else:
-        sys.path.insert(0, os.getcwd())
+        spec = importlib.machinery.PathFinder.find_spec(first, [folder])
+    if spec is not None and spec.loader is not None:
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[first] = module
+        spec.loader.exec_module(module)
+    if not is_file:
         module = importlib.import_module(where)
     try:
         function = functools.reduce(getattr, name.split("."), module)
@@ -218,10 +228,10 @@ def _scalar(job: dict[str, Any], shared: Shared) -> Call:
     case_of, packed = case_maker(job["case"]), packer(job["outcome"])
     unpack, memory = struct.Struct(format_of(job["case"])).unpack_from, shared.memory
 
-    def call(first: int, count: int) -> Outsides:
+    def call(count: int) -> Outsides:
         outsides = {}
-        for i in range(first, first + count):
-            shared.progress = i
+        for i in range(count):
+            shared.begin(i)
             case = case_of(unpack(memory, shared.cases_at + i * shared.case_size))
             record, outside = packed(function(case))
             place = shared.outcomes_at + i * shared.outcome_size
@@ -254,12 +264,12 @@ def _arrays(job: dict[str, Any], shared: Shared) -> Call:
         for which in ("case", "outcome")
     )  # fmt: skip
 
-    def call(first: int, count: int) -> Outsides:
-        begin = shared.cases_at + first * case.itemsize
+    def call(count: int) -> Outsides:
+        begin = shared.cases_at
         # A copy: the function may keep it, or write to it.
         cases = np.frombuffer(shared.memory[begin : begin + count * case.itemsize], case).copy()
         answer = array_of(function(cases), outcome, (count,))
-        begin = shared.outcomes_at + first * outcome.itemsize
+        begin = shared.outcomes_at
         shared.memory[begin : begin + count * outcome.itemsize] = answer.tobytes()
         return {}
 
@@ -277,6 +287,7 @@ def _blame(error: BaseException) -> str:
     else:
         what = traceback.format_exception_only(error)[-1].strip()
         what = " ".join(what.split())
+        what = what if len(what) <= LONGEST else f"{what[:LONGEST]}..."
     if isinstance(error, SyntaxError) and error.filename:
         return f"{what} ({os.path.relpath(error.filename)}, line {error.lineno})"
     places = [
@@ -294,30 +305,39 @@ def _is_users(path: str) -> bool:
 
 
 class _Channel:
-    """Orders in, answers out; the group's end when the bench has gone."""
+    """Orders in, answers out."""
 
     def __init__(self, file: int) -> None:
-        self.file = file
-        self.orders: SimpleQueue[Any] = SimpleQueue()
-        threading.Thread(target=self._listen, daemon=True).start()
+        os.set_inheritable(file, False)
+        self._file, self._socket, self._process = file, os.fstat(file), os.getpid()
+        self._lines = io.BufferedReader(io.FileIO(file, closefd=False))
+        self._number = -1
 
-    def _listen(self) -> None:
-        with open(self.file, "rb", closefd=False) as lines, suppress(OSError, ValueError):
-            for line in lines:
-                self.orders.put(json.loads(line))
-        self.orders.put(None)
-        time.sleep(GRACE)  # for what ends by itself
-        os.killpg(0, signal.SIGKILL)
+    def order(self) -> Any:
+        """The next one; None if there is none any more."""
+        self._number += 1
+        with suppress(OSError, ValueError):
+            return json.loads(self._lines.readline())
+        return None
 
     def say(self, **answer: Any) -> None:
-        with suppress(OSError):  # nobody is left to hear it
-            os.write(self.file, json.dumps(answer).encode() + b"\n")
+        """Answers the last order."""
+        if os.getpid() != self._process:
+            os._exit(0)  # a fork of the emulator's that came back from the call
+        line = json.dumps({"number": self._number, **answer}).encode() + b"\n"
+        with suppress(OSError):
+            # If the emulator has closed it, the number may be that of a file of the user's.
+            if os.path.samestat(os.fstat(self._file), self._socket):
+                with open(self._file, "wb", closefd=False) as lines:
+                    lines.write(line)
+                return
+        os._exit(CLOSED)
 
 
 def _serve(job: dict[str, Any], channel: _Channel) -> None:
-    """Answers orders, each a number of cases and whether to go one by one."""
-    shared = Shared(job["memory"], job["rows"], job["case"], job["outcome"])
+    """Answers orders, each a number of cases."""
     try:
+        shared = Shared(job)
         call = {"library": _library, "scalar": _scalar, "arrays": _arrays}[job["kind"]](job, shared)
     except BadAnswerError as error:
         channel.say(error=str(error))
@@ -326,57 +346,34 @@ def _serve(job: dict[str, Any], channel: _Channel) -> None:
         channel.say(error=f"cannot be loaded: {_blame(error)}")
         return
     channel.say()
-    while (order := channel.orders.get()) is not None:
-        count, one_by_one = order
-        outsides: Outsides = {}
+    while (count := channel.order()) is not None:
         try:
-            if one_by_one:
-                for i in range(count):
-                    shared.progress = i
-                    call(i, 1)
-            else:
-                outsides = call(0, count)
+            outsides = call(count)
         except BaseException as error:
             channel.say(error=_blame(error))
         else:
             channel.say(outside=outsides)
 
 
-def _supervise(command: list[str], channel: _Channel) -> None:
-    """Runs a command on this process's own standard input and output, and ends as it does."""
-    import subprocess
-
+def _become(command: list[str], channel: _Channel) -> None:
+    """Runs a command in this process: the channel's end says that it runs."""
+    for name in ("SIGPIPE", "SIGXFSZ"):  # which Python ignores, but a program need not
+        signal.signal(getattr(signal, name), signal.SIG_DFL)
     try:
-        peer = subprocess.Popen(command)
+        os.execvp(command[0], command)
     except OSError as error:
         channel.say(error=f"cannot be started: {error.strerror}")
-        return
-    for file in (0, 1):  # the peer alone holds them: its end is seen at the other side
-        os.dup2(2, file)
-    channel.say()
-    status = peer.wait()
-    if status < 0:
-        with suppress(OSError):  # SIGKILL's cannot be set
-            signal.signal(-status, signal.SIG_DFL)
-        os.kill(os.getpid(), -status)
-    sys.exit(status)
 
 
 def main() -> None:
-    """The child: its only argument is the socket."""
-    import resource
-
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))  # a crash leaves no file behind
-    file = int(sys.argv[1])
-    os.set_inheritable(file, False)
-    channel = _Channel(file)
-    job = channel.orders.get()
+    """The only argument is the socket."""
+    channel = _Channel(int(sys.argv[1]))
+    job = channel.order()
     if job is None:
         return
     if job["kind"] == "pipe":
-        _supervise(job["command"], channel)
+        _become(job["command"], channel)
     else:
-        os.set_inheritable(job["memory"], False)
         _serve(job, channel)
 
 

@@ -16,7 +16,8 @@ from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, REGISTERS, Case
 from ..system.quoting import quoted
 from ..system.strict_json import UnreadableError, decoded
 from . import host
-from .called import LOOK, POLITE, TIMEOUT, Child, Emulator, EmulatorError, EndedError
+from .called import TIMEOUT, Emulator, EmulatorError
+from .child import LOOK, POLITE, Child, EndedError
 
 LINES: Final = 1 << 12  # at a time, as text
 LONGEST: Final = 1 << 16  # bytes in a line

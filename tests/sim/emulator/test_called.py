@@ -21,7 +21,7 @@ import pytest
 from carrywave.sim.cases.kinds import lay_reads, symbols_of
 from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, Outcomes, plain
 from carrywave.sim.cases.sampled import sampled_cases
-from carrywave.sim.emulator import called
+from carrywave.sim.emulator import child
 from carrywave.sim.emulator import pipe as pipe_module
 from carrywave.sim.emulator.c_header import header
 from carrywave.sim.emulator.called import Emulator, EmulatorError, Library, PythonFunction
@@ -70,7 +70,7 @@ def patience(message: str | None) -> float:
 @pytest.fixture
 def unhurried(monkeypatch: pytest.MonkeyPatch) -> None:
     """Whoever ends by itself may take its time."""
-    for module in (called, pipe_module):
+    for module in (child, pipe_module):
         monkeypatch.setattr(module, "POLITE", PATIENCE)
 
 
@@ -392,7 +392,7 @@ def test_a_library_without_the_function_is_refused() -> None:
 def test_a_library_that_ends_on_loading_says_so(
     monkeypatch: pytest.MonkeyPatch, what: str, message: str
 ) -> None:
-    monkeypatch.setattr(called, "LOADING", patience(message))
+    monkeypatch.setattr(child, "LOADING", patience(message))
     path = build(
         f"#include <stdlib.h>\n__attribute__((constructor)) static void begin(void) {{ {what} }}"
     )
