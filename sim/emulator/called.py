@@ -10,6 +10,7 @@ import sys
 import tempfile
 import time
 from contextlib import ExitStack
+from threading import RLock
 from typing import Final, Self
 
 import numpy as np
@@ -55,6 +56,7 @@ class Emulator:
     def __init__(self, name: str, option: str, timeout: float) -> None:
         self.name, self.option, self.timeout = name, option, timeout
         self.outside: host.Outsides = {}
+        self._lock = RLock()  # held by whoever uses the child's files
 
     def __enter__(self) -> Self:
         return self
@@ -65,6 +67,14 @@ class Emulator:
     def close(self) -> None:
         """Ends the child process; may be called again."""
         self._closed = True
+        child = self._child  # another thread may take it away
+        if child is not None:
+            child.end()
+        with self._lock:
+            self._release()
+
+    def _release(self) -> None:
+        """Closes what is open."""
         self._end()
 
     def _end(self, patience: float = POLITE) -> None:
@@ -79,7 +89,8 @@ class Emulator:
         cases = np.asarray(cases)
         flat = np.ascontiguousarray(cases.reshape(-1))
         self.outside = {}
-        outcomes = self._execute(flat)
+        with self._lock:
+            outcomes = self._execute(flat)
         self._done += len(flat)
         return outcomes.reshape(cases.shape)
 
@@ -111,7 +122,7 @@ class _Called(Emulator):
                 "kind": kind, "target": target, "memory": self._memory, "rows": ROWS,
                 "case": CASE_LAYOUT, "outcome": OUTCOME_LAYOUT,
             }  # fmt: skip
-            opened.callback(super().close)
+            opened.callback(self._end)
             self._start()
             self._opened = opened.pop_all()
 
@@ -124,9 +135,8 @@ class _Called(Emulator):
         except EndedError as ended:
             raise EmulatorError(f"{self.name}: {ended} while it was loaded") from None
 
-    def close(self) -> None:
-        """Ends the child process; may be called again."""
-        super().close()  # each time: a call that was interrupted may have started another
+    def _release(self) -> None:
+        super()._release()  # each time: a call that was interrupted may have started another
         self._opened.close()
 
     def _execute(self, cases: Cases) -> Outcomes:

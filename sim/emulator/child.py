@@ -126,21 +126,26 @@ class Child:
             return f"crashed with {signal.Signals(-status).name}"
         return f"ended with exit status {status}"
 
-    def close(self, patience: float = POLITE) -> None:
-        """Ends the process and all that it started; it has so many seconds to end by itself."""
+    def end(self, patience: float = POLITE) -> None:
+        """Ends the process and all that it started; it has so many seconds to end by itself.
+
+        A thread that waits for an answer raises EndedError.
+        """
         with suppress(OSError):
             self._socket.shutdown(socket.SHUT_RDWR)
         if patience:
             with suppress(subprocess.TimeoutExpired):
                 self.process.wait(patience)
-        # The supervisor ends the others first. Without it, there is still the group.
         with suppress(OSError):
-            self._line.send(b".")
+            self._line.send(b".")  # the supervisor ends the others, then itself
         with suppress(subprocess.TimeoutExpired):
             self.process.wait(ENDING)
-        with suppress(ProcessLookupError, PermissionError):
-            os.killpg(self.process.pid, signal.SIGKILL)
+        self.process.kill()
         self.process.wait()
+
+    def close(self, patience: float = POLITE) -> None:
+        """The same where no thread waits: the lines are closed too."""
+        self.end(patience)
         for stream in (self.process.stdin, self.process.stdout, self._socket, self._line):
             if stream is not None:
                 with suppress(OSError):
