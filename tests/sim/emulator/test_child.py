@@ -295,7 +295,7 @@ def test_when_the_bench_ends_the_emulator_and_all_that_it_started_end(
 def test_at_whatever_moment_the_bench_ends(number: int, kind: str, mark: str) -> None:
     Path("forks.py").write_text(FORKS)
     moments = random.Random(number)
-    for _ in range(4):
+    for _ in range(3):
         kill_one(number, moments.uniform(0, 2), kind, mark)
     assert [path.name for path in Path().iterdir() if path.suffix != ".py"] in (
         [], ["__pycache__"],
