@@ -6,7 +6,6 @@ The grade itself must be able to fail: with fewer cases, faults are left over an
 from __future__ import annotations
 
 import json
-import os
 import random
 import subprocess
 import sys
@@ -67,7 +66,7 @@ from carrywave.sim.grade.scenarios import (
 from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES
 from carrywave.sim.netlist.compiled import pack, unpack
 from carrywave.sim.netlist.synthesis import ONE, ZERO, Gate, Netlist, drawn_netlist
-from carrywave.sim.system.workers import WorkerError, workers
+from carrywave.sim.system.workers import workers
 from carrywave.sim.witness.comparison import differences
 from carrywave.sim.witness.gates import Gates
 from carrywave.sim.witness.model import Model
@@ -676,17 +675,6 @@ def test_without_z3_one_line_says_how_to_get_it() -> None:
 # Processes
 
 
-def test_tasks_are_done_in_other_processes() -> None:
-    with workers(2) as work:
-        assert set(work([(pow, 2, i) for i in range(9)])) == {2**i for i in range(9)}
-        here = os.getpid()
-        others = set(work([(os.getpid,)] * 8))
-        assert here not in others
-        assert 1 <= len(others) <= 2
-        with pytest.raises(ZeroDivisionError):
-            list(work([(divmod, 1, 0)]))
-
-
 def test_what_there_is_to_grade_travels_to_other_processes() -> None:
     txs = BY_MNEMONIC["TXS"]["implied"]
     tasks = [(grades._expose, "nmos", txs), (grades._expose, "cmos", txs)]
@@ -694,16 +682,6 @@ def test_what_there_is_to_grade_travels_to_other_processes() -> None:
         answers = sorted(work(tasks))
     here = expose("nmos", txs)
     assert answers == [("cmos", "TXS", *here), ("nmos", "TXS", *here)]
-
-
-def test_a_process_that_dies_is_told() -> None:
-    with pytest.raises(WorkerError, match="ended before its time"), workers(2) as work:
-        list(work([(os._exit, 3)]))
-
-
-def test_one_process_is_this_one() -> None:
-    with workers(1) as work:
-        assert list(work([(os.getpid,), (pow, 2, 3)])) == [os.getpid(), 8]
 
 
 def test_every_reason_is_told_in_words() -> None:
