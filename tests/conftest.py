@@ -114,12 +114,7 @@ def carrywave(
     def run(*arguments: object, columns: int = 80) -> tuple[int, str, str]:
         monkeypatch.setattr(sys, "argv", ["carrywave", *map(str, arguments)])
         monkeypatch.setenv("COLUMNS", str(columns))
-        status = 0
-        try:
-            cli.main()
-        except SystemExit as end:
-            status = int(end.code or 0)
-        return status, *capfd.readouterr()
+        return cli.run(), *capfd.readouterr()
 
     return run
 

@@ -1,105 +1,110 @@
-"""The command line: which commands there are, and how each ends."""
+"""The entry point: whatever happens, the exit status tells it, and is no verdict unless it is one.
 
+Next to nothing is imported before signals are heard, and the rest where a mistake is caught.
+"""
+
+import math
+import os
+import signal
 import sys
-from importlib import import_module
-from typing import Any, Final
+import time
+import warnings
+from contextlib import suppress
+from typing import Any
 
-import click
+from ..system.errors import AGREE, MISTAKE
+from .streams import open_what_is_closed, tell
 
-from ..system.errors import UnusableError
-from .terminal import drop_output, unread, unusable
-
-#: The commands as the help lists them. Each lies in a file of its own, which is imported when it is
-#: asked for: the command line starts in a blink.
-SECTIONS: Final = {
-    "See why": {
-        "op": "Show one operation: each carry, and where each flag comes from.",
-        "run": "Run a listing on the hardware, its waveform held to the model.",
-        "check": "Check a waveform against the model, with nothing but the file.",
-        "draw": "Draw a part of a waveform as a figure, 1280 pixels wide.",
-        "flags": "Show which instruction updates which flag.",
-        "claim": "Judge a rule of thumb, on every input of an instruction.",
-        "settle": "Show the carry in time: gates settling, a gate delay a step.",
-    },
-    "Your emulator": {
-        "compare": "Put an emulator beside the gates.",
-        "header": "Print the C header of what 'compare --library' calls.",
-        "vectors": "Write few cases with their outcomes, for unit tests of your own.",
-    },
-    "Every input": {
-        "sweep": "Hold the gates to the model, on every input that can matter.",
-        "prove": "Prove that the gates follow the specification, in every state.",
-        "grade": "Grade the checks: every fault seen, every planted mistake found?",
-        "netlist": "Show what the unit costs in gates, and write them for other tools.",
-    },
-}
-NAMES: Final = tuple(name for section in SECTIONS.values() for name in section)
-
-
-class Commands(click.Group):
-    """The commands, each imported when it is asked for."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """In the order of the help."""
-        return [*NAMES]
-
-    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
-        """The `command` of the file of that name."""
-        if name not in NAMES:
-            return None
-        command: click.Command = import_module(f".{name}", __package__).command
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """A section each."""
-        for title, commands in SECTIONS.items():
-            with formatter.section(title):
-                formatter.write_dl([*commands.items()])
-
-    def invoke(self, ctx: click.Context) -> Any:
-        """Ends in a way of its own when an input cannot be used, or the output not be written.
-
-        Click itself would end with 1, which says 'disagrees' here.
-        """
-        try:
-            return super().invoke(ctx)
-        except UnusableError as error:
-            unusable(error, error.details)
-        except BrokenPipeError:
-            unread()
-        except OSError as error:
-            if error.filename is not None:
-                unusable(f"{error.filename}: {error.strerror}")
-            drop_output()
-            unusable(f"the output cannot be written: {error.strerror}")
-
-
-@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="carrywave")
-def cli() -> None:
-    """A hardware bench for 8-bit processors of the 65xx family.
-
-    It answers from hardware: the adder's carry chain, the flags that come out of it, the bytes that
-    reach the stack, clock by clock, as a picture or as a waveform, checked against a model.
-
-    \b
-    carrywave op ADC 0x50 0x50                   one operation, carry by carry
-    carrywave run FILE.s --vcd out.vcd           a listing, into a waveform
-    carrywave claim "c == (a >= m)" --after CMP  a rule of thumb, judged
-    carrywave compare --library ./mine.so        your emulator beside the gates
-    carrywave sweep --variant all                every instruction, every input
-
-    Exit status: 0 all agrees, 1 something disagrees, 2 the input cannot be used.
-    """
+#: Seconds after a signal in which no other is heard, for what is tidied up: `timeout` sends two.
+TIDYING = 1.0
+LATER = 0.01  # seconds
 
 
 def main() -> None:
-    """The entry point: every error is a message on standard error, and exit status 2."""
+    """The command: it is ended quietly by an interrupt, SIGTERM and a terminal that closes."""
+    _heed_signals()
+    status = run()
+    for number in _heeded():
+        # Nothing is left to tidy up, and what Python does at its end does not bear an exception.
+        signal.signal(number, lambda number, _: os._exit(128 + number))
+    sys.exit(status)
+
+
+def run() -> int:
+    """Does what `sys.argv` asks, says what there is to say, and returns the exit status."""
     try:
-        cli(standalone_mode=False, prog_name="carrywave")
-    except click.exceptions.NoArgsIsHelpError as error:
-        click.echo(error.format_message())
-    except click.ClickException as error:
-        unusable(error.format_message())
-    except click.Abort:
-        sys.exit(130)
+        silent = open_what_is_closed()
+        from .commands import answer
+        from .terminal import unusable
+
+        if silent:
+            unusable("the output cannot be written: it is closed")
+        answer(sys.argv[1:])
+    except KeyboardInterrupt:
+        return 128 + signal.SIGINT
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else _mistaken(end)
+    except BaseException as error:
+        return _mistaken(error)
+    return AGREE
+
+
+def _mistaken(error: BaseException) -> int:
+    """Tells of a mistake of ours, in a line, with the details in a file, or below if need be."""
+    with suppress(Exception):
+        from traceback import format_exception
+
+        about = f"carrywave {sys.argv[1:]}\nPython {sys.version}, {sys.platform}\n\n"
+        details = about + "".join(format_exception(error))
+        what = f"a mistake of Carrywave ({type(error).__name__}), and no verdict"
+        try:
+            kept = _keep(details)
+        except OSError as refused:
+            tell(f"{what}; please report these details, for which there is no file: {refused}")
+            sys.stderr.write(details)
+        else:
+            tell(f"{what}; the details are in {kept}: please report it with them")
+    return MISTAKE
+
+
+def _keep(details: str) -> str:
+    """Writes a temporary file that nobody else can have made, or read, and returns its path."""
+    from tempfile import mkstemp
+
+    file, path = mkstemp(prefix="carrywave-", suffix=".txt")
+    with open(file, "w", encoding="utf-8", errors="backslashreplace") as text:
+        text.write(details)
+    return path
+
+
+def _heeded() -> list[signal.Signals]:
+    """The signals that end a command; not what whoever started it wants to be ignored."""
+    numbers = [
+        signal.Signals[name] for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+    ]
+    return [number for number in numbers if signal.getsignal(number) != signal.SIG_IGN]
+
+
+def _heed_signals() -> None:
+    """Each ends what is being done as an exception does, so that all is tidied up."""
+    status, heard = 0, -math.inf
+
+    def stop(number: int, _: Any) -> None:
+        nonlocal status, heard
+        if time.monotonic() - heard > TIDYING:
+            status, heard = 128 + number, time.monotonic()
+            warnings.simplefilter("ignore")  # of what is left half done
+            sys.exit(status)
+
+    def forgotten(told: Any) -> None:
+        # An exception raised while Python frees or imports something is dropped: once more, then.
+        if told.exc_type is SystemExit and status:
+            signal.setitimer(signal.ITIMER_REAL, LATER)
+        else:
+            sys.__unraisablehook__(told)
+
+    for number in _heeded():
+        signal.signal(number, stop)
+    if hasattr(signal, "SIGALRM"):
+        signal.signal(signal.SIGALRM, lambda *_: sys.exit(status))
+    sys.unraisablehook = forgotten

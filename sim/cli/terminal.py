@@ -15,6 +15,7 @@ import click
 
 from ..system.errors import AGREE, DISAGREE, UNUSABLE, UnusableError
 from ..system.quoting import one_line
+from .streams import drop, tell
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -81,7 +82,7 @@ def conclude(
 def unusable(message: object, details: Iterable[str] = ()) -> NoReturn:
     """One clear line, what more there is to say below it, and exit status 2."""
     told = message if isinstance(message, UnusableError) else one_line(message)
-    click.echo("\n  ".join([f"carrywave: {told}", *details]), err=True)
+    tell(told, *details)
     sys.exit(UNUSABLE)
 
 
@@ -99,13 +100,8 @@ def needing(command: str, **extras: str) -> Iterator[None]:
 
 def unread() -> NoReturn:
     """Whoever read the output has seen enough: that is no verdict, neither 0 nor 1."""
-    drop_output()
+    drop(sys.stdout)
     sys.exit(UNREAD)
-
-
-def drop_output() -> None:
-    """What is still to be written is forgotten, or Python complains of it at the end."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def write_files(writers: Mapping[str, Writer]) -> None:

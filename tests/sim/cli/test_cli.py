@@ -15,8 +15,8 @@ import click
 import pytest
 from tracked import HOUSE
 
-from carrywave.sim.cli.main import NAMES, SECTIONS
-from carrywave.sim.cli.main import cli as commands
+from carrywave.sim.cli.commands import NAMES, SECTIONS
+from carrywave.sim.cli.commands import cli as commands
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.waves.check.findings import CheckReport, Finding
 from carrywave.waves.run import listing as bench
@@ -444,8 +444,8 @@ def test_help_imports_nothing_heavy() -> None:
     program = """
 import sys
 sys.argv = ["carrywave", "--help"]
-from carrywave.sim.cli.main import main
-main()
+from carrywave.sim.cli.main import run
+run()
 heavy = ("numpy", "amaranth", "rich", "vcd", "vcdvcd", "carrywave.rtl", "carrywave.waves")
 loaded = sorted({name for name in sys.modules if name.startswith(heavy)})
 print("loaded:", *loaded, file=sys.stderr)
@@ -468,7 +468,9 @@ def test_the_installed_command_refuses_without_a_traceback(tmp_path: Path) -> No
     assert (done.returncode, done.stdout, done.stderr) == (2, "", message)
 
 
-@pytest.mark.parametrize("arguments", [["op", "ADC", "1", "1"], ["op", "ADC", "1", "1", "--json"]])
+@pytest.mark.parametrize(
+    "arguments", [["op", "ADC", "1", "1"], ["op", "ADC", "1", "1", "--json"], ["--help"]]
+)
 @pytest.mark.parametrize("output", ["closed", "full"])
 def test_output_that_cannot_be_written_is_no_verdict(
     arguments: list[str], output: str, tmp_path: Path
