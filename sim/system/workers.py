@@ -1,4 +1,4 @@
-"""Processes that do tasks side by side, and how every process of ours is started."""
+"""Processes that do tasks side by side."""
 
 import os
 import pickle
@@ -12,6 +12,7 @@ from queue import SimpleQueue
 from threading import Thread
 from typing import IO, Any, Final
 
+from .children import interpreter
 from .errors import UnusableError
 
 Task = tuple[Any, ...]  # a function of a module, and its arguments
@@ -22,11 +23,6 @@ _serving = False  # whether this process is one that does tasks
 
 class WorkerError(UnusableError):
     """A process that did part of the work is gone; the message is one line."""
-
-
-def interpreter(*arguments: str) -> list[str]:
-    """Starts Python so that it searches neither the current folder nor that of a script."""
-    return [sys.executable, "-I" if sys.flags.isolated else "-P", *arguments]
 
 
 def processors() -> int:
