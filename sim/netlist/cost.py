@@ -3,14 +3,13 @@
 import importlib.util
 import json
 import re
-import tempfile
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from ..system.children import run_child
+from ..system.children import run_child, temporary_folder
 from .compiled import cone, depths
 from .synthesis import KINDS, SCRIPT, ZERO, Netlist, NetlistError, parse, rtlil_of, run_yosys
 
@@ -184,7 +183,7 @@ def place(variant: str = "nmos", adder: str = "ripple") -> Fpga | None:
     if importlib.util.find_spec(PLACER) is None:
         return None
     design = run_yosys(rtlil_of(variant, adder), ("synth_ice40 -top top -json FILE",), ".json")
-    with tempfile.TemporaryDirectory() as folder:
+    with temporary_folder() as folder:
         Path(folder, "unit.json").write_text(design, encoding="utf-8")
         child = run_child(PLACE, *PLACE_ARGUMENTS, folder=folder)
         if child.returncode:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import re
-import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -18,7 +17,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from ..system.cache import cached
-from ..system.children import run_child
+from ..system.children import run_child, temporary_folder
 from ..system.errors import UnusableError
 from ..system.files import written_beside
 
@@ -132,7 +131,7 @@ def run_yosys(rtlil: str, script: Sequence[str], suffix: str) -> str:
 
     `FILE` in the script is replaced. Raises NetlistError without Yosys, or if it fails.
     """
-    with tempfile.TemporaryDirectory() as folder:
+    with temporary_folder() as folder:
         source, result = Path(folder, "unit.il"), Path(folder, f"result{suffix}")
         source.write_text(rtlil)
         # By names within the folder: the WebAssembly build has a /tmp of its own.

@@ -1,9 +1,17 @@
 """How processes of ours are started: they run nothing that lies in the current folder."""
 
+import atexit
 import os
+import secrets
+import shutil
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Final
+
+_folders: set[str] = set()  # the temporary ones there are, or are just being made or removed
 
 
 def interpreter(*arguments: str) -> list[str]:
@@ -37,3 +45,29 @@ def run_child(
         cwd=folder, env={**os.environ, "TMPDIR": folder}, input=said,
         text=True, capture_output=True,
     )  # fmt: skip
+
+
+@contextmanager
+def temporary_folder() -> Iterator[str]:
+    """A folder of this process's own, removed at the end, or at that of the process.
+
+    `tempfile` has the like, but what ends a command in the middle of its removal leaves the rest.
+    """
+    path = os.path.join(tempfile.gettempdir(), f"carrywave-{secrets.token_hex(8)}")
+    _folders.add(path)
+    try:
+        os.mkdir(path, 0o700)
+    except OSError:
+        _folders.discard(path)  # of someone else
+        raise
+    try:
+        yield path
+    finally:
+        shutil.rmtree(path)
+        _folders.discard(path)
+
+
+@atexit.register
+def _remove_folders() -> None:
+    for path in _folders:
+        shutil.rmtree(path, ignore_errors=True)

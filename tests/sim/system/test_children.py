@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
 import pytest
 
-from carrywave.sim.system.children import run_child
+from carrywave.sim.system.children import run_child, temporary_folder
 
 
 def test_what_lies_in_the_folder_is_not_run(tmp_path: Path) -> None:
@@ -23,6 +25,27 @@ def test_what_lies_in_the_folder_is_not_run(tmp_path: Path) -> None:
 def test_temporary_files_are_in_the_folder(tmp_path: Path) -> None:
     done = run_child("import tempfile; tempfile.mkdtemp()", folder=str(tmp_path))
     assert (done.returncode, len([*tmp_path.iterdir()])) == (0, 1)
+
+
+def test_a_temporary_folder_is_its_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    with temporary_folder() as one, temporary_folder() as other:
+        assert sorted([one, other]) == sorted(map(str, tmp_path.iterdir()))
+        assert os.stat(one).st_mode & 0o777 == 0o700
+        Path(one, "file").write_text("")
+    assert [*tmp_path.iterdir()] == []
+
+
+def test_a_temporary_folder_goes_even_if_its_removal_is_interrupted(tmp_path: Path) -> None:
+    program = (
+        "import shutil, sys\nfrom carrywave.sim.system.children import temporary_folder\n"
+        "def interrupted(path):\n    shutil.rmtree = remove\n    sys.exit(143)\n"
+        "remove, shutil.rmtree = shutil.rmtree, interrupted\n"
+        "with temporary_folder():\n    pass\n"
+    )
+    done = run_child(program, folder=str(tmp_path))
+    assert (done.returncode, done.stderr) == (143, "")
+    assert [*tmp_path.iterdir()] == []
 
 
 PARENT = """
