@@ -10,6 +10,7 @@ import numpy as np
 
 from ..cases.layout import CASE, OUTCOME, REGISTERS
 from ..family.members import VARIANTS
+from ..netlist.synthesis import drawn_netlist
 from ..system.workers import WorkerError, processors, workers
 from ..witness.comparison import Comparison
 from ..witness.gates import Gates
@@ -44,6 +45,8 @@ def compare_trace(
     parts = parts_of(path)
     if processes is None:
         processes = min(len(parts), processors()) if len(parts) > 2 else 1
+    if processes > 1:
+        drawn_netlist(variant)  # once for all of them, and not by one that may be killed meanwhile
     total, merged, waiting = Partial(), 0, dict[int, Partial | TraceError]()
     asked = variant, dict(columns or {}), hex, tuple(skip)
     try:
