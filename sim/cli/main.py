@@ -3,11 +3,9 @@
 Next to nothing is imported before signals are heard, and the rest where a mistake is caught.
 """
 
-import math
 import os
 import signal
 import sys
-import time
 import warnings
 from contextlib import suppress
 from typing import Any
@@ -15,15 +13,18 @@ from typing import Any
 from ..system.errors import AGREE, MISTAKE
 from .streams import open_what_is_closed, tell
 
-#: Seconds after a signal in which no other is heard, for what is tidied up: `timeout` sends two.
-TIDYING = 1.0
-LATER = 0.01  # seconds
+#: Seconds after a signal until it is raised once more, if a library has dropped the exception.
+#: Meanwhile no other is heard, for what is tidied up: `timeout` sends two.
+TIDYING = 5.0
+SOON = 0.01  # seconds, where it is known to be dropped
+ALARM = getattr(signal, "SIGALRM", None)  # Windows has none
 
 
 def main() -> None:
     """The command: it is ended quietly by an interrupt, SIGTERM and a terminal that closes."""
     _heed_signals()
     status = run()
+    _alarm(0)
     for number in _heeded():
         # Nothing is left to tidy up, and what Python does at its end does not bear an exception.
         signal.signal(number, lambda number, _: os._exit(128 + number))
@@ -87,24 +88,30 @@ def _heeded() -> list[signal.Signals]:
 
 def _heed_signals() -> None:
     """Each ends what is being done as an exception does, so that all is tidied up."""
-    status, heard = 0, -math.inf
+    status = 0
 
     def stop(number: int, _: Any) -> None:
-        nonlocal status, heard
-        if time.monotonic() - heard > TIDYING:
-            status, heard = 128 + number, time.monotonic()
+        nonlocal status
+        if not status or number == ALARM:
+            status = status or 128 + number
             warnings.simplefilter("ignore")  # of what is left half done
+            _alarm(TIDYING)
             sys.exit(status)
 
     def forgotten(told: Any) -> None:
-        # An exception raised while Python frees or imports something is dropped: once more, then.
+        # What is raised while Python frees or imports something.
         if told.exc_type is SystemExit and status:
-            signal.setitimer(signal.ITIMER_REAL, LATER)
+            _alarm(SOON)
         else:
             sys.__unraisablehook__(told)
 
     for number in _heeded():
         signal.signal(number, stop)
-    if hasattr(signal, "SIGALRM"):
-        signal.signal(signal.SIGALRM, lambda *_: sys.exit(status))
+    if ALARM is not None:
+        signal.signal(ALARM, stop)
     sys.unraisablehook = forgotten
+
+
+def _alarm(seconds: float) -> None:
+    if ALARM is not None:
+        signal.setitimer(signal.ITIMER_REAL, seconds)

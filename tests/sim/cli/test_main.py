@@ -189,6 +189,13 @@ def test_a_signal_is_not_lost_where_python_drops_exceptions() -> None:
     assert end("Freed(); wait()", signal.SIGTERM) == (143, "ready\nready\ntidied\n", "")
 
 
+def test_a_signal_is_not_lost_where_a_library_drops_exceptions() -> None:
+    before = "from carrywave.sim.cli import main; main.TIDYING = 0.5\n"
+    how = "wait()\n    except BaseException: pass\n    try: wait()"
+    told = end(how, signal.SIGTERM, before=before)
+    assert told == (143, "ready\nready\ntidied\n", "")
+
+
 def test_what_is_left_half_done_does_not_complain() -> None:
     how = "import warnings; wait()\n    except SystemExit: warnings.warn('half'); raise"
     assert end(how, signal.SIGINT) == (130, "ready\ntidied\n", "")
