@@ -22,9 +22,11 @@ comparison
 from __future__ import annotations
 
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
 
+TYPE_CHECKING = False  # `typing` would take its time, in which no signal is heard
 if TYPE_CHECKING:
+    from typing import Any
+
     from .cases.exhaustive import exhaustive_cases
     from .cases.layout import CASE, OUTCOME
     from .cases.sampled import sampled_cases

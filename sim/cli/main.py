@@ -3,16 +3,17 @@
 Next to nothing is imported before signals are heard, and the rest where a mistake is caught.
 """
 
+from __future__ import annotations
+
 import os
 import signal
 import sys
-import warnings
-from contextlib import suppress
-from typing import Any
 
-from ..system.errors import AGREE, MISTAKE
-from .streams import open_what_is_closed, tell
+TYPE_CHECKING = False  # `typing` would take its time
+if TYPE_CHECKING:
+    from typing import Any
 
+MISTAKE = 70  # what sysexits.h calls EX_SOFTWARE
 #: Seconds after a signal until it is raised once more, if a library has dropped the exception.
 #: Meanwhile no other is heard, for what is tidied up: `timeout` sends two.
 TIDYING = 5.0
@@ -34,6 +35,8 @@ def main() -> None:
 def run() -> int:
     """Does what `sys.argv` asks, says what there is to say, and returns the exit status."""
     try:
+        from .streams import open_what_is_closed
+
         silent = open_what_is_closed()
         from .commands import answer
         from .terminal import unusable
@@ -47,13 +50,15 @@ def run() -> int:
         return end.code if isinstance(end.code, int) else _mistaken(end)
     except BaseException as error:
         return _mistaken(error)
-    return AGREE
+    return 0
 
 
 def _mistaken(error: BaseException) -> int:
     """Tells of a mistake of ours, in a line, with the details in a file, or below if need be."""
-    with suppress(Exception):
+    try:
         from traceback import format_exception
+
+        from .streams import tell
 
         about = f"carrywave {sys.argv[1:]}\nPython {sys.version}, {sys.platform}\n\n"
         details = about + "".join(format_exception(error))
@@ -65,6 +70,8 @@ def _mistaken(error: BaseException) -> int:
             sys.stderr.write(details)
         else:
             tell(f"{what}; the details are in {kept}: please report it with them")
+    except Exception:
+        pass  # told or not, it is no verdict
     return MISTAKE
 
 
@@ -94,6 +101,8 @@ def _heed_signals() -> None:
         nonlocal status
         if not status or number == ALARM:
             status = status or 128 + number
+            import warnings
+
             warnings.simplefilter("ignore")  # of what is left half done
             _alarm(TIDYING)
             sys.exit(status)

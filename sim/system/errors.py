@@ -5,7 +5,6 @@ from typing import ClassVar
 from .quoting import one_line
 
 AGREE, DISAGREE, UNUSABLE = 0, 1, 2
-MISTAKE = 70  # of ours: what sysexits.h calls EX_SOFTWARE
 
 
 class UnusableError(Exception):
