@@ -136,6 +136,8 @@ def test_an_interrupt_is_quiet(
 
 # Signals. What the command does is to wait, and to say that it has tidied up.
 
+# Where the tests are in the background, it would be ignored.
+HEARD = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
 WAITING = """
 import os, signal, sys, time
 from carrywave.sim.cli import commands, main
@@ -163,7 +165,7 @@ main.main()
 def end(how: str, *numbers: int, before: str = "") -> Answer:
     """What it ends with that is sent these signals, one at once after the other."""
     with subprocess.Popen(
-        [sys.executable, "-c", before + WAITING.replace("HOW", how)],
+        [sys.executable, "-c", HEARD + before + WAITING.replace("HOW", how)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     ) as process:  # fmt: skip
         assert process.stdout is not None

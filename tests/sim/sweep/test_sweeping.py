@@ -417,6 +417,8 @@ def alive(pid: int) -> bool:
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGKILL])
 def test_no_process_is_left_behind(number: signal.Signals) -> None:
     program = (
+        "import signal\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from carrywave.sim.sweep import sweeping\n"
         "sweeping.processors = lambda: 2\n"
         "from carrywave.sim.cli.main import main\n"
