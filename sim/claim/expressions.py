@@ -82,9 +82,23 @@ class ExpressionError(UnusableError):
         shown = "".join(c if " " <= c <= "~" else " " if c == "\t" else "?" for c in text)
         before = "..." if begin else ""
         after = "..." if begin + SHOWN < len(text) else ""
-        line = f"  {before}{shown[begin : begin + SHOWN]}{after}"
-        caret = " " * (2 + len(before) + place - begin) + "^"
-        super().__init__(f"{message}\n{line}\n{caret}")
+        line = f"{before}{shown[begin : begin + SHOWN]}{after}"
+        self._below = [line, " " * (len(before) + place - begin) + "^"]
+        super().__init__(message)
+
+    def __str__(self) -> str:
+        """All of it."""
+        return "\n  ".join([self.message, *self._below])
+
+    @property
+    def summary(self) -> str:
+        """Why."""
+        return self.message
+
+    @property
+    def details(self) -> list[str]:
+        """The expression, and the caret."""
+        return self._below
 
     def __str__(self) -> str:
         return str(self.args[0])

@@ -99,7 +99,7 @@ def answer(arguments: list[str]) -> None:
     except click.ClickException as error:
         unusable(error.format_message())
     except UnusableError as error:
-        unusable(error, error.details)
+        unusable(error.summary, error.details)
     except BrokenPipeError:
         unread()
     except OSError as error:

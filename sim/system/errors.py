@@ -20,6 +20,11 @@ class UnusableError(Exception):
         return one_line(super().__str__())
 
     @property
+    def summary(self) -> str:
+        """The message, without what follows it."""
+        return str(self)
+
+    @property
     def details(self) -> list[str]:
         """What more there is to say."""
         return []
