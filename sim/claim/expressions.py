@@ -100,9 +100,6 @@ class ExpressionError(UnusableError):
         """The expression, and the caret."""
         return self._below
 
-    def __str__(self) -> str:
-        return str(self.args[0])
-
 
 class _Token(NamedTuple):
     kind: str  # "name", "number" or "sign"; the words are signs
