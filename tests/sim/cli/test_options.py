@@ -8,7 +8,7 @@ from typing import Any
 import click
 import pytest
 
-from carrywave.sim.cli.main import NAMES, cli
+from carrywave.sim.cli.commands import NAMES, cli
 
 Run = Callable[..., tuple[int, str, str]]
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 import pytest
 
-from carrywave.sim.cli.main import NAMES, Commands
+from carrywave.sim.cli.commands import NAMES, Commands
 from carrywave.sim.cli.outputs import OutputType, WritingCommand
 
 Answer = tuple[int, str, str]
