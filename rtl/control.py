@@ -9,7 +9,7 @@ from .alu import AluOperation
 from .decode import Decoder
 from .interrupts import InterruptPort
 from .status import Flags, StatusSource
-from .steps import ACCESS, Step, rows
+from .steps import ACCESS, BASED, SETTLED, Step, rows
 from .variant import Variant
 from .word import ControlWord, Target
 
@@ -27,6 +27,7 @@ class Control(wiring.Component):
     -------
     bus : In(8), the opcode in the clock of `sync`
     taken : In(1), a branch's condition holds
+    carried : In(1), the adder's carry out: an index crosses into the next page
     crossed : In(1), a branch's target lies in another page
     decimal : In(1), the D flag
     interrupts : Out(InterruptPort)
@@ -40,6 +41,7 @@ class Control(wiring.Component):
 
     bus: In(8)
     taken: In(1)
+    carried: In(1)
     crossed: In(1)
     decimal: In(1)
     interrupts: Out(InterruptPort)
@@ -56,7 +58,7 @@ class Control(wiring.Component):
 
     def elaborate(self, platform):
         m = Module()
-        m.submodules.decoder = decoder = Decoder()
+        m.submodules.decoder = decoder = Decoder(self.variant)
         m.submodules.counter = counter = RippleCarryAdder(3)
         word, interrupts = self.word, self.interrupts
         step = Signal(Step)
@@ -64,7 +66,15 @@ class Control(wiring.Component):
         last, execute = Signal(), Signal()  # as the step's row says
         detour, instead = Signal(), Signal(Step)  # unless this is taken
         extended = Signal()  # a decimal sum, which takes a clock more on CMOS
-        conditions = {"extended": extended, "taken": self.taken, "crossed": self.crossed}
+        conditions = {
+            "extended": extended, "taken": self.taken,
+            "carried": self.carried, "crossed": self.crossed,
+        }  # fmt: skip
+        chosen = {
+            ACCESS: decoder.access,
+            BASED: decoder.based,
+            SETTLED: Mux(decoder.waits, Step.INDEX_WAIT, decoder.access),
+        }
 
         m.d.comb += [decoder.opcode.eq(self.opcode), step.eq(self.position)]
         with m.If(self.position == Step.FIRST):
@@ -83,10 +93,12 @@ class Control(wiring.Component):
                     self.draw(m, row)
                     m.d.comb += [last.eq(row.next is None), execute.eq(row.execute)]
                     if row.next is not None:
-                        m.d.comb += follows.eq(decoder.access if row.next is ACCESS else row.next)
+                        m.d.comb += follows.eq(chosen.get(row.next, row.next))
                     if row.detour is not None:
                         condition, other = row.detour
                         m.d.comb += [detour.eq(conditions[condition]), instead.eq(other)]
+                    if row.waits:
+                        m.d.comb += word.pc_holds.eq(detour)
         with m.If(interrupts.mute):
             m.d.comb += word.write.eq(0)
         m.d.comb += [

@@ -73,7 +73,7 @@ class Unit(wiring.Component):
         self.x = Signal(8, name="register_x")
         self.y = Signal(8, name="register_y")
         self.pc = Signal(16)
-        self.low = Signal(8)  # of the operand's address, or of where a jump goes
+        self.low = Signal(8)  # of the operand's address, or of where its pointer lies
         self.high = Signal(8)
         self.latch = Signal(8)  # a byte read earlier in the sequence
 
@@ -93,6 +93,7 @@ class Unit(wiring.Component):
             interrupts.masked.eq(status.flags.i),
             control.bus.eq(self.data_in),
             control.taken.eq(status.taken),
+            control.carried.eq(alu.carry[8]),
             # A forward branch crosses when it carries, a backward one when it does not.
             control.crossed.eq(alu.carry[8] ^ self.latch[7]),
             control.decimal.eq(status.flags.d),
@@ -105,12 +106,15 @@ class Unit(wiring.Component):
             Left.SP: stack.pointer,
             Left.BUS: self.data_in,
             Left.LATCH: self.latch,
+            Left.LOW: self.low,
+            Left.HIGH: self.high,
             Left.PC_LOW: self.pc[:8],
             Left.PC_HIGH: self.pc[8:],
             Left.STATUS: status.pushed,
         }
         select(m, "comb", alu.a, word.action.left, left)
-        select(m, "comb", alu.b, word.right, {Right.BUS: self.data_in, Right.LATCH: self.latch})
+        right = {Right.BUS: self.data_in, Right.LATCH: self.latch, Right.LOW: self.low}
+        select(m, "comb", alu.b, word.right, right)
         m.d.comb += [
             alu.operation.eq(word.action.operation),
             alu.carry_in.eq(status.flags.c),
@@ -134,16 +138,19 @@ class Unit(wiring.Component):
         for target, register in ((Target.A, self.a), (Target.X, self.x), (Target.Y, self.y)):
             with m.If(word.action.target == target):
                 m.d.sync += register.eq(alu.result)
-        m.d.sync += self.pc.eq(pc_adder.sum)
+        with m.If(~word.pc_holds):
+            m.d.sync += self.pc.eq(pc_adder.sum)
         pc_next = {
-            PcNext.JUMP: Cat(self.low, self.data_in),
+            PcNext.JUMP: Cat(self.latch, self.data_in),
             PcNext.LOW: Cat(alu.result, self.pc[8:]),
             PcNext.HIGH: Cat(self.pc[:8], alu.result),
         }
         select(m, "sync", self.pc, word.pc, pc_next)
-        select(m, "sync", self.low, word.low, {LatchNext.BUS: self.data_in})
-        select(m, "sync", self.high, word.high, {LatchNext.BUS: self.data_in, LatchNext.ZERO: 0})
-        select(m, "sync", self.latch, word.latch, {LatchNext.BUS: self.data_in})
+        for register, chosen in (
+            (self.low, word.low), (self.high, word.high), (self.latch, word.latch),
+        ):  # fmt: skip
+            sources = {LatchNext.BUS: self.data_in, LatchNext.ZERO: 0, LatchNext.ALU: alu.result}
+            select(m, "sync", register, chosen, sources)
 
         vector = Cat(word.address == AddressSource.VECTOR_HIGH, interrupts.vector)
         m.d.comb += self.address.eq(vector)

@@ -27,7 +27,7 @@ class PcNext(enum.Enum, shape=3):
 
     HOLD = 0
     INCREMENT = 1
-    JUMP = 2  # low byte from the latch `low`, high byte from the bus
+    JUMP = 2  # low byte from the latch `latch`, high byte from the bus
     LOW = 3  # low byte from the ALU
     HIGH = 4  # high byte from the ALU
 
@@ -38,6 +38,7 @@ class LatchNext(enum.Enum, shape=2):
     HOLD = 0
     BUS = 1
     ZERO = 2
+    ALU = 3  # the ALU's result
 
 
 class Left(enum.Enum, shape=4):
@@ -49,16 +50,19 @@ class Left(enum.Enum, shape=4):
     SP = enum.auto()
     BUS = enum.auto()
     LATCH = enum.auto()
+    LOW = enum.auto()
+    HIGH = enum.auto()
     PC_LOW = enum.auto()
     PC_HIGH = enum.auto()
     STATUS = enum.auto()
 
 
-class Right(enum.Enum, shape=1):
+class Right(enum.Enum, shape=2):
     """The byte that goes into the ALU's right input, `b`."""
 
     BUS = 0
     LATCH = 1
+    LOW = 2
 
 
 class Target(enum.Enum, shape=3):
@@ -88,6 +92,7 @@ ControlWord = wiring.Signature(
         "write": Out(1),
         "right": Out(Right),
         "pc": Out(PcNext),
+        "pc_holds": Out(1),  # it does not take a step after all: a later clock does
         "stack": Out(StackMove),
         "low": Out(LatchNext),  # the operand's address, low byte
         "high": Out(LatchNext),

@@ -1,8 +1,7 @@
-"""What a case is: which instruction, what it reads by name, in what memory; and in words."""
+"""What a case is: which instruction, and what it reads by name; and in words."""
 
 import json
 from collections.abc import Iterable, Iterator, Mapping
-from itertools import combinations
 from typing import Any, Final
 
 import numpy as np
@@ -10,7 +9,7 @@ import numpy.typing as npt
 
 from ..family.instructions import BY_MNEMONIC, BY_OPCODE, ENTRIES, NAMES, Instruction
 from ..family.members import EVENTS
-from .layout import READS, REGISTERS, Cases, plain
+from .layout import REGISTERS, Cases, plain
 
 #: A key is an opcode, or 256 times the event whose entry comes instead.
 KEYS: Final = 256 * len(EVENTS)
@@ -71,13 +70,16 @@ def in_order(names: Iterable[str]) -> list[str]:
     return sorted(names, key=lambda name: (_ORDER.get(name, len(_ORDER)), name))
 
 
-def lay_reads(cases: Cases, instruction: Instruction, columns: Mapping[str, Any]) -> None:
+def lay_reads(
+    cases: Cases, instruction: Instruction, columns: Mapping[str, Any], variant: str = "nmos"
+) -> None:
     """Fills in what an instruction reads, and where, out of columns by the names of its clocks.
 
-    The columns have at least 16 bits, or are numbers, and broadcast to the shape of the cases.
+    The columns have at least 16 bits, or are numbers, and broadcast to the shape of the cases. The
+    members read the same bytes, but not all at the same address.
     """
     columns = {**columns, "opcode": instruction.opcode}
-    clocks = [clock for clock in instruction.sequence("nmos") if clock.reads]
+    clocks = [clock for clock in instruction.sequence(variant) if clock.reads]
     cases["reads"] = len(clocks)
     for i, clock in enumerate(clocks):
         assert clock.address is not None
@@ -106,51 +108,6 @@ def symbols_of(cases: Cases, instruction: Instruction) -> dict[str, npt.NDArray[
     """All `Symbols` of the cases as a plain dictionary."""
     symbols = Symbols(cases, instruction)
     return {name: symbols[name] for name in (*REGISTERS, *instruction.reads)}
-
-
-# The memory that a case stands in
-
-# Reads that come behind a write: what was listed might be overwritten by then. By key, the address
-# of the write and the number of the read.
-_OVERWRITTEN: Final = [
-    (key, write.address, instruction.reads.index(read.reads))
-    for key, instruction in BY_KEY.items()
-    for at, read in enumerate(instruction.sequence("nmos"))
-    if read.reads
-    for write in instruction.sequence("nmos")[:at]
-    if write.writes and write.address is not None
-]
-
-
-def lay_out(case: Cases) -> dict[int, int]:
-    """The bytes of one case by address; of two that claim a place the first wins."""
-    count = int(case["reads"])
-    pairs = zip(case["read_address"][:count].tolist(), case["read_value"][:count].tolist(),
-                strict=True)  # fmt: skip
-    return dict(reversed(list(pairs)))
-
-
-def possible(cases: Cases) -> npt.NDArray[np.bool_]:
-    """Which cases one memory can hold, no byte of it being two things at once.
-
-    The gates are told each byte when they ask for it, wherever it lies; most emulators have a
-    memory. What an instruction overwrites before it reads it is left out too: it depends on which
-    comes first.
-    """
-    impossible = np.zeros(len(cases), np.bool_)
-    address, value, reads = (cases[name] for name in ("read_address", "read_value", "reads"))
-    most = int(reads.max(initial=0))
-    for first, second in combinations(range(min(most, READS)), 2):
-        same = address[:, first] == address[:, second]
-        if same.any():
-            impossible |= same & (value[:, first] != value[:, second]) & (reads > second)
-    keys = keys_of(cases)
-    for key, written, read in _OVERWRITTEN:
-        rows = np.flatnonzero(keys == key)
-        if len(rows):
-            at = written.over(symbols_of(cases[rows], BY_KEY[key]))
-            impossible[rows] |= address[rows, read] == at
-    return ~impossible
 
 
 # In words

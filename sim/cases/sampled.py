@@ -13,8 +13,9 @@ import numpy.typing as npt
 
 from ..family.instructions import BY_OPCODE, INSTRUCTIONS, NAMES, Instruction
 from ..family.members import EVENTS, VARIANTS
+from .case_memory import possible
 from .exhaustive import exhaustive_cases, exhaustive_count
-from .kinds import BY_KEY, alike, forms_of, keys_of, lay_reads, possible, symbols_of
+from .kinds import BY_KEY, alike, forms_of, keys_of, lay_reads, symbols_of
 from .layout import CASE, Cases, unnamed
 
 QUICK: Final = 1024  # cases of an opcode or event, half of them at the corners
@@ -28,6 +29,7 @@ def sampled_cases(
     seed: int,
     instructions: Iterable[Instruction] = INSTRUCTIONS,
     events: Iterable[str] = EVENTS,
+    variant: str = "nmos",
 ) -> Cases:
     """Random cases of the given opcodes and events.
 
@@ -49,9 +51,11 @@ def sampled_cases(
         left = rows
         while len(left):
             block, form = cases[left], BY_KEY[key]
-            columns: dict[str, Any] = {name: block[name].astype(np.uint16) for name in ("pc", "sp")}
+            columns: dict[str, Any] = {
+                name: block[name].astype(np.uint16) for name in ("pc", "sp", "x", "y")
+            }
             columns |= {name: rng.integers(0, 256, len(block)) for name in form.reads}
-            lay_reads(block, form, columns)
+            lay_reads(block, form, columns, variant)
             cases[left] = block
             left = left[~possible(block)]
     return cases
@@ -87,15 +91,23 @@ def _sample_size(instruction: Instruction) -> int:
     return 2 * QUICK if instruction.mnemonic in ("ADC", "SBC") else QUICK
 
 
-@lru_cache(maxsize=1)
-def compact_cases() -> Cases:
-    """The compact sets of all variants, as `vectors.compact` finds them; a test makes them anew."""
-    sets = [np.load(Path(__file__).with_name(f"compact_{variant}.npy")) for variant in VARIANTS]
-    return np.unique(np.concatenate([unnamed(cases) for cases in sets])).view(CASE)
+@lru_cache(maxsize=len(VARIANTS))
+def compact_cases(variant: str = "nmos") -> Cases:
+    """The compact sets of all variants, as `vectors.compact` finds them; a test makes them anew.
+
+    Each was found for a variant of its own: the addresses are put right for this one.
+    """
+    sets = [np.load(Path(__file__).with_name(f"compact_{one}.npy")) for one in VARIANTS]
+    cases = np.unique(np.concatenate([unnamed(one) for one in sets])).view(CASE)
+    for key, rows in alike(keys_of(cases)):
+        block = cases[rows]
+        lay_reads(block, BY_KEY[key], symbols_of(block, BY_KEY[key]), variant)
+        cases[rows] = block
+    return np.unique(unnamed(cases)).view(CASE)
 
 
-def _compact_of(instruction: Instruction) -> Cases:
-    cases = compact_cases()
+def _compact_of(instruction: Instruction, variant: str) -> Cases:
+    cases = compact_cases(variant)
     event = _event_of(instruction)
     wanted = cases["event"] == event
     if not event:
@@ -107,14 +119,15 @@ def _event_of(instruction: Instruction) -> int:
     return EVENTS.index(instruction.mnemonic) if instruction.opcode is None else 0
 
 
-def quick_cases(instruction: Instruction, seed: int = 0) -> Cases:
+def quick_cases(instruction: Instruction, seed: int = 0, variant: str = "nmos") -> Cases:
     """Some cases of an opcode or event: random ones, some from the corners, the compact sets."""
     event = _event_of(instruction)
     place = 256 + event if instruction.opcode is None else instruction.opcode
     count = _sample_size(instruction)
     drawn = INSTRUCTIONS if event else (instruction,)
-    cases = sampled_cases(count, seed * 512 + place, drawn, [EVENTS[event]])
+    cases = sampled_cases(count, seed * 512 + place, drawn, [EVENTS[event]], variant)
     half = cases[count // 2 :]
+    drawn_first = half.copy()
     rng = np.random.default_rng([seed, place])
 
     def corners() -> npt.NDArray[np.uint8]:
@@ -126,11 +139,14 @@ def quick_cases(instruction: Instruction, seed: int = 0) -> Cases:
         block, form = half[rows], BY_KEY[key]
         columns = symbols_of(block, form)
         for name in form.reads if not event else ():
-            if name in ("m", "offset") or name.startswith("pull"):
+            if name != "opcode":
                 columns[name] = corners().astype(np.uint16)
-        lay_reads(block, form, columns)
+        lay_reads(block, form, columns, variant)
         half[rows] = block
-    return np.concatenate([unnamed(cases), unnamed(_compact_of(instruction))]).view(CASE)
+    # Where corners make one byte two things at once.
+    left = ~possible(half)
+    half[left] = drawn_first[left]
+    return np.concatenate([unnamed(cases), unnamed(_compact_of(instruction, variant))]).view(CASE)
 
 
 def count_cases(which: str, names: Collection[str] = ()) -> int:
@@ -138,13 +154,15 @@ def count_cases(which: str, names: Collection[str] = ()) -> int:
     forms = [form for named in forms_named(names).values() for form in named]
     if which == "full":
         return sum(map(exhaustive_count, forms))
-    return sum(len(_compact_of(form)) + _sample_size(form) for form in forms)
+    return sum(len(_compact_of(form, "nmos")) + _sample_size(form) for form in forms)
 
 
-def batches(instructions: Collection[Instruction], which: str, seed: int = 0) -> Iterator[Cases]:
+def batches(
+    instructions: Collection[Instruction], which: str, seed: int, variant: str
+) -> Iterator[Cases]:
     """The cases of opcodes and events, "quick" or "full", one after another."""
     for instruction in instructions:
         if which == "full":
-            yield from exhaustive_cases(instruction)
+            yield from exhaustive_cases(instruction, variant)
         else:
-            yield quick_cases(instruction, seed)
+            yield quick_cases(instruction, seed, variant)

@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from ..cases.kinds import instruction_of, possible
-from ..cases.layout import CASE, OUTCOME, Cases, Outcomes, unnamed
+from ..cases.case_memory import possible
+from ..cases.kinds import instruction_of
+from ..cases.layout import CASE, OUTCOME, Cases, Outcomes
 from ..cases.sampled import batches, forms_named
 from ..op.operation import operation_command
 from ..witness.comparison import FIELDS, Comparison, Disagreement, Witness, outside_of
+from ..witness.evened import evened
 from ..witness.gates import Gates
 from .coverage import Coverage
 
@@ -23,7 +25,6 @@ if TYPE_CHECKING:
 
 EVIDENCE: Final = 1 << 21  # cases that a diagnosis is given whole
 THINNED: Final = 63  # then one in so many; odd, so that no bit of a grid stands still
-_D: Final = np.uint8(8)  # in the status byte
 
 
 @dataclass(frozen=True)
@@ -108,7 +109,7 @@ def judge(
     evidence, left_out, one_write = _Evidence(), 0, 0
     with ThreadPoolExecutor(1) as beside, _closed_if_interrupted(emulator):
         for forms in asked_for.values():
-            for cases in batches(forms, which, seed):
+            for cases in batches(forms, which, seed, variant):
                 fitting = possible(cases)
                 if not fitting.all():
                     left_out += int(np.count_nonzero(~fitting))
@@ -133,30 +134,6 @@ def judge(
         {} if known else {"RESET": ["p.d"]}, left_out, one_write, covered,
         _asked(emulator, variant, which, seed, skip),
     )  # fmt: skip
-
-
-def evened(cases: Cases, expected: Outcomes, actual: Outcomes, variant: str) -> Outcomes:
-    """The actual outcomes, the expected ones put in where both ways are right.
-
-    Of two writes to one address in a row, as NMOS does them in a read-modify-write, an emulator
-    may leave out the first: it is put before the other, at the other's address. D after RESET is
-    unknown on NMOS: it is as expected. The arrays are one-dimensional.
-    """
-    address = expected["write_address"]
-    single = (expected["writes"] == 2) & (address[:, 0] == address[:, 1]) & (actual["writes"] == 1)
-    reset = (cases["event"] == 3) & (variant != "cmos")
-    if not (single.any() or reset.any()):
-        return actual
-    actual = unnamed(actual).copy().view(actual.dtype)
-    for name, before in (
-        ("write_value", expected["write_value"][single, 0]),
-        ("write_address", actual["write_address"][single, 0]),
-    ):
-        actual[name][single, 1] = actual[name][single, 0]
-        actual[name][single, 0] = before
-    actual["writes"][single] = 2
-    actual["p"][reset] = actual["p"][reset] & ~_D | expected["p"][reset] & _D
-    return actual
 
 
 def nothing_compared(skip: Collection[str]) -> Comparison:

@@ -43,6 +43,12 @@ class Term:
         value = _OPERATIONS[self.kind][0](*(part.over(columns) for part in self.parts))
         return value & (1 << self.width) - 1
 
+    def names(self) -> set[str]:
+        """The registers and bytes that it is put together from."""
+        if self.kind == "name":
+            return {self.parts[0]}
+        return {name for part in self.parts if isinstance(part, Term) for name in part.names()}
+
     def smt(self) -> str:
         """The term as text; a name stands for itself."""
         if self.kind == "name":

@@ -19,8 +19,8 @@ class Clock:
     """One clock of the bus: where, and the name of the byte that is read or written.
 
     A byte that is read and discarded has no name. `when` says when there is such a clock, if not
-    always: "taken" or "crossed", of a branch; "decimal", of CMOS. An `address` of None is not
-    claimed.
+    always: "taken", of a branch; "crossed", of a branch or an index; "decimal", of CMOS. An
+    `address` of None is not claimed.
     """
 
     address: Term | None
@@ -42,8 +42,15 @@ _PLACES: Final[dict[str, Term]] = {
     "pc": _PC,
     "pc+1": _PC + 1,
     "pc+2": _PC + 2,
-    # The old page, which the carry out of the low byte has not reached.
-    "uncorrected": join(high(_PC + 2), low(OFFSET_TARGET)),
+    "zp": join(number(0), named("pointer")),
+    "zp+1": join(number(0), named("pointer") + 1),
+    "zp,x": join(number(0), named("pointer") + named("x")),
+    "zp,x+1": join(number(0), named("pointer") + named("x") + 1),
+    "base": join(number(0), named("address.low")),  # before an index is added
+    "pointer": join(named("pointer.high"), named("pointer.low")),
+    "pointer+1": join(named("pointer.high"), named("pointer.low")) + 1,
+    # NMOS drops the carry out of the low byte.
+    "pointer+1 wrapped": join(named("pointer.high"), named("pointer.low") + 1),
     "pulled": join(named("pull1"), named("pull0")),
     **{f"s{by:+}" if by else "s": join(number(1), _SP + by) for by in range(-2, 4)},
     **{f"FFF{digit}": number(0xFFF0 + int(digit, 16), 16) for digit in "ABCDEF"},
@@ -51,17 +58,24 @@ _PLACES: Final[dict[str, Term]] = {
 
 
 @cache
-def sequence_of(text: str, address: Term | None, variant: str) -> tuple[Clock, ...]:
-    """The clocks of a table's row.
+def sequence_of(text: str, target: Term | None, variant: str) -> tuple[Clock, ...]:
+    """The clocks of a table's row; `target` is the operand's address, or where a branch goes.
 
     R reads, W writes; M is NMOS's write of the unmodified byte, where CMOS reads once more; T and
-    X read in a branch that is taken, and in one into another page. Then the place, `ea` for the
-    operand's address, and the byte, `-` if it is discarded.
+    X read in a branch that is taken, and where a page is crossed. Then the place and the byte, `-`
+    if it is discarded. Of places, `ea` is the target, `uncorrected` the target in the page that the
+    carry out of the low byte has not reached; where CMOS has another place it stands behind a
+    slash, `?` for one that is not claimed.
     """
+    places = {**_PLACES, "ea": target, "?": None}
+    if target is not None and target.kind == "sum":
+        places["uncorrected"] = join(high(target.parts[0]), low(target))
     clocks = []
     for clock in text.split(" · "):
-        kind, place, byte = clock.split()
-        where = address if place == "ea" else _PLACES[place]
+        kind, rest = clock.split(maxsplit=1)
+        place, byte = rest.rsplit(maxsplit=1)
+        usual, _, cmos = place.partition("/")
+        where = places[cmos if cmos and variant == "cmos" else usual]
         byte = byte.strip("-")
         if kind == "W" or (kind == "M" and variant != "cmos"):
             clocks.append(Clock(where, writes=byte))

@@ -13,14 +13,20 @@ from .members import EVENTS
 from .modes import MODES, Mode
 
 _STORES: Final = ("STA", "STX", "STY")
-_MODIFIES: Final = ("ASL", "DEC", "INC", "LSR", "ROL", "ROR")
+_SHIFTS: Final = ("ASL", "LSR", "ROL", "ROR")
+_MODIFIES: Final = (*_SHIFTS, "DEC", "INC")
+# The modes as the makers' tables name them.
+_BY_LABEL: Final = {
+    **{mode.label: mode for mode in MODES.values() if mode.label},
+    "imp": MODES["implied"], "rel": MODES["relative"],
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Instruction:
     """One opcode; or the entry of an interrupt or of reset, which has none.
 
-    `clocks` is without those that a branch or decimal mode adds.
+    `clocks` is NMOS' number, without those that a branch or a page crossing adds.
     """
 
     mnemonic: str
@@ -43,6 +49,21 @@ class Instruction:
             return "write"
         return "modify" if self.mnemonic in _MODIFIES else "read"
 
+    def clocks_on(self, variant: str) -> int:
+        """The clocks that there always are.
+
+        Source of CMOS' numbers: W65C02S data sheet (2020), table 7-1.
+        """
+        indirect = self.mnemonic == "JMP" and "pointer.low" in self.reads
+        if variant == "cmos" and (indirect or self._waits_less):
+            return self.clocks + (1 if indirect else -1)
+        return self.clocks
+
+    @property
+    def _waits_less(self) -> bool:
+        """Whether on CMOS it takes a clock for a carry into the page only if there is one."""
+        return self.mnemonic in _SHIFTS and "shift" in self.mode.rows
+
     @property
     def branches(self) -> bool:
         """Whether it goes elsewhere or not, as a flag says."""
@@ -50,7 +71,10 @@ class Instruction:
 
     def sequence(self, variant: str) -> tuple[Clock, ...]:
         """What the bus does in each clock; the last ones may not come, as their `when` says."""
-        clocks = own_sequence(self.mnemonic, variant) or self.mode.sequence(self.access, variant)
+        row = self.access
+        if variant == "cmos":
+            row = "shift" if self._waits_less else "cmos" if "cmos" in self.mode.rows else row
+        clocks = own_sequence(self.mnemonic, variant) or self.mode.sequence(row, variant)
         if variant == "cmos" and self.mnemonic in ("ADC", "SBC"):
             return (*clocks, Clock(None, when="decimal"))
         return clocks
@@ -59,6 +83,18 @@ class Instruction:
     def reads(self) -> tuple[str, ...]:
         """The names of the bytes that it reads and does not discard, in order; all are needed."""
         return tuple(clock.reads for clock in self.sequence("nmos") if clock.reads)
+
+    @cached_property
+    def index(self) -> str:
+        """The register that is added to an address: "x", "y", or "" for none."""
+        terms = [clock.address for clock in self.sequence("nmos") if clock.address is not None]
+        return "".join({"x", "y"}.intersection(*[set().union(*(t.names() for t in terms))]))
+
+    @cached_property
+    def pointer(self) -> set[str]:
+        """What is added up for where a pointer lies in page zero; empty where there is none."""
+        terms = [clock.address for clock in self.sequence("nmos") if clock.reads == "address.low"]
+        return {name for term in terms if term for name in term.names()} - {"pc"}
 
     @cached_property
     def pulls(self) -> int:
@@ -75,87 +111,76 @@ class Instruction:
         return f"{self.mnemonic} {self.mode.name}".removesuffix(" implied").removesuffix(" entry")
 
 
-# A mnemonic, the flags that it updates, and of each of its modes the opcode and the clocks.
+# A mnemonic, the flags that it updates, and of each of its modes the opcode and the clocks on NMOS.
 INSTRUCTIONS: Final = tuple(
-    Instruction(mnemonic, MODES[mode], opcode, clocks, flags)
+    Instruction(mnemonic, _BY_LABEL[mode], int(opcode, 16), int(clocks), flags)
     for mnemonic, flags, forms in (
-        ("ADC", "nvzc", {"immediate": (0x69, 2), "zero page": (0x65, 3), "absolute": (0x6D, 4)}),
-        ("AND", "nz", {"immediate": (0x29, 2), "zero page": (0x25, 3), "absolute": (0x2D, 4)}),
-        ("ASL", "nzc", {"accumulator": (0x0A, 2), "zero page": (0x06, 5), "absolute": (0x0E, 6)}),
-        ("BCC", "", {"relative": (0x90, 2)}),
-        ("BCS", "", {"relative": (0xB0, 2)}),
-        ("BEQ", "", {"relative": (0xF0, 2)}),
-        ("BIT", "nvz", {"zero page": (0x24, 3), "absolute": (0x2C, 4)}),
-        ("BMI", "", {"relative": (0x30, 2)}),
-        ("BNE", "", {"relative": (0xD0, 2)}),
-        ("BPL", "", {"relative": (0x10, 2)}),
-        ("BRK", "i", {"implied": (0x00, 7)}),
-        ("BVC", "", {"relative": (0x50, 2)}),
-        ("BVS", "", {"relative": (0x70, 2)}),
-        ("CLC", "c", {"implied": (0x18, 2)}),
-        ("CLD", "d", {"implied": (0xD8, 2)}),
-        ("CLI", "i", {"implied": (0x58, 2)}),
-        ("CLV", "v", {"implied": (0xB8, 2)}),
-        ("CMP", "nzc", {"immediate": (0xC9, 2), "zero page": (0xC5, 3), "absolute": (0xCD, 4)}),
-        ("CPX", "nzc", {"immediate": (0xE0, 2), "zero page": (0xE4, 3), "absolute": (0xEC, 4)}),
-        ("CPY", "nzc", {"immediate": (0xC0, 2), "zero page": (0xC4, 3), "absolute": (0xCC, 4)}),
-        ("DEC", "nz", {"zero page": (0xC6, 5), "absolute": (0xCE, 6)}),
-        ("DEX", "nz", {"implied": (0xCA, 2)}),
-        ("DEY", "nz", {"implied": (0x88, 2)}),
-        ("EOR", "nz", {"immediate": (0x49, 2), "zero page": (0x45, 3), "absolute": (0x4D, 4)}),
-        ("INC", "nz", {"zero page": (0xE6, 5), "absolute": (0xEE, 6)}),
-        ("INX", "nz", {"implied": (0xE8, 2)}),
-        ("INY", "nz", {"implied": (0xC8, 2)}),
-        ("JMP", "", {"absolute": (0x4C, 3)}),
-        ("JSR", "", {"absolute": (0x20, 6)}),
-        ("LDA", "nz", {"immediate": (0xA9, 2), "zero page": (0xA5, 3), "absolute": (0xAD, 4)}),
-        ("LDX", "nz", {"immediate": (0xA2, 2), "zero page": (0xA6, 3), "absolute": (0xAE, 4)}),
-        ("LDY", "nz", {"immediate": (0xA0, 2), "zero page": (0xA4, 3), "absolute": (0xAC, 4)}),
-        ("LSR", "nzc", {"accumulator": (0x4A, 2), "zero page": (0x46, 5), "absolute": (0x4E, 6)}),
-        ("NOP", "", {"implied": (0xEA, 2)}),
-        ("ORA", "nz", {"immediate": (0x09, 2), "zero page": (0x05, 3), "absolute": (0x0D, 4)}),
-        ("PHA", "", {"implied": (0x48, 3)}),
-        ("PHP", "", {"implied": (0x08, 3)}),
-        ("PLA", "nz", {"implied": (0x68, 4)}),
-        ("PLP", "nvdizc", {"implied": (0x28, 4)}),
-        ("ROL", "nzc", {"accumulator": (0x2A, 2), "zero page": (0x26, 5), "absolute": (0x2E, 6)}),
-        ("ROR", "nzc", {"accumulator": (0x6A, 2), "zero page": (0x66, 5), "absolute": (0x6E, 6)}),
-        ("RTI", "nvdizc", {"implied": (0x40, 6)}),
-        ("RTS", "", {"implied": (0x60, 6)}),
-        ("SBC", "nvzc", {"immediate": (0xE9, 2), "zero page": (0xE5, 3), "absolute": (0xED, 4)}),
-        ("SEC", "c", {"implied": (0x38, 2)}),
-        ("SED", "d", {"implied": (0xF8, 2)}),
-        ("SEI", "i", {"implied": (0x78, 2)}),
-        ("STA", "", {"zero page": (0x85, 3), "absolute": (0x8D, 4)}),
-        ("STX", "", {"zero page": (0x86, 3), "absolute": (0x8E, 4)}),
-        ("STY", "", {"zero page": (0x84, 3), "absolute": (0x8C, 4)}),
-        ("TAX", "nz", {"implied": (0xAA, 2)}),
-        ("TAY", "nz", {"implied": (0xA8, 2)}),
-        ("TSX", "nz", {"implied": (0xBA, 2)}),
-        ("TXA", "nz", {"implied": (0x8A, 2)}),
-        ("TXS", "", {"implied": (0x9A, 2)}),
-        ("TYA", "nz", {"implied": (0x98, 2)}),
+        ("ADC", "nvzc", "# 69 2 · zp 65 3 · zp,X 75 4 · abs 6D 4 · abs,X 7D 4 · abs,Y 79 4 · "
+                        "(zp,X) 61 6 · (zp),Y 71 5"),
+        ("AND", "nz", "# 29 2 · zp 25 3 · zp,X 35 4 · abs 2D 4 · abs,X 3D 4 · abs,Y 39 4 · "
+                      "(zp,X) 21 6 · (zp),Y 31 5"),
+        ("ASL", "nzc", "A 0A 2 · zp 06 5 · zp,X 16 6 · abs 0E 6 · abs,X 1E 7"),
+        ("BCC", "", "rel 90 2"),
+        ("BCS", "", "rel B0 2"),
+        ("BEQ", "", "rel F0 2"),
+        ("BIT", "nvz", "zp 24 3 · abs 2C 4"),
+        ("BMI", "", "rel 30 2"),
+        ("BNE", "", "rel D0 2"),
+        ("BPL", "", "rel 10 2"),
+        ("BRK", "i", "imp 00 7"),
+        ("BVC", "", "rel 50 2"),
+        ("BVS", "", "rel 70 2"),
+        ("CLC", "c", "imp 18 2"),
+        ("CLD", "d", "imp D8 2"),
+        ("CLI", "i", "imp 58 2"),
+        ("CLV", "v", "imp B8 2"),
+        ("CMP", "nzc", "# C9 2 · zp C5 3 · zp,X D5 4 · abs CD 4 · abs,X DD 4 · abs,Y D9 4 · "
+                       "(zp,X) C1 6 · (zp),Y D1 5"),
+        ("CPX", "nzc", "# E0 2 · zp E4 3 · abs EC 4"),
+        ("CPY", "nzc", "# C0 2 · zp C4 3 · abs CC 4"),
+        ("DEC", "nz", "zp C6 5 · zp,X D6 6 · abs CE 6 · abs,X DE 7"),
+        ("DEX", "nz", "imp CA 2"),
+        ("DEY", "nz", "imp 88 2"),
+        ("EOR", "nz", "# 49 2 · zp 45 3 · zp,X 55 4 · abs 4D 4 · abs,X 5D 4 · abs,Y 59 4 · "
+                      "(zp,X) 41 6 · (zp),Y 51 5"),
+        ("INC", "nz", "zp E6 5 · zp,X F6 6 · abs EE 6 · abs,X FE 7"),
+        ("INX", "nz", "imp E8 2"),
+        ("INY", "nz", "imp C8 2"),
+        ("JMP", "", "abs 4C 3 · (abs) 6C 5"),
+        ("JSR", "", "abs 20 6"),
+        ("LDA", "nz", "# A9 2 · zp A5 3 · zp,X B5 4 · abs AD 4 · abs,X BD 4 · abs,Y B9 4 · "
+                      "(zp,X) A1 6 · (zp),Y B1 5"),
+        ("LDX", "nz", "# A2 2 · zp A6 3 · zp,Y B6 4 · abs AE 4 · abs,Y BE 4"),
+        ("LDY", "nz", "# A0 2 · zp A4 3 · zp,X B4 4 · abs AC 4 · abs,X BC 4"),
+        ("LSR", "nzc", "A 4A 2 · zp 46 5 · zp,X 56 6 · abs 4E 6 · abs,X 5E 7"),
+        ("NOP", "", "imp EA 2"),
+        ("ORA", "nz", "# 09 2 · zp 05 3 · zp,X 15 4 · abs 0D 4 · abs,X 1D 4 · abs,Y 19 4 · "
+                      "(zp,X) 01 6 · (zp),Y 11 5"),
+        ("PHA", "", "imp 48 3"),
+        ("PHP", "", "imp 08 3"),
+        ("PLA", "nz", "imp 68 4"),
+        ("PLP", "nvdizc", "imp 28 4"),
+        ("ROL", "nzc", "A 2A 2 · zp 26 5 · zp,X 36 6 · abs 2E 6 · abs,X 3E 7"),
+        ("ROR", "nzc", "A 6A 2 · zp 66 5 · zp,X 76 6 · abs 6E 6 · abs,X 7E 7"),
+        ("RTI", "nvdizc", "imp 40 6"),
+        ("RTS", "", "imp 60 6"),
+        ("SBC", "nvzc", "# E9 2 · zp E5 3 · zp,X F5 4 · abs ED 4 · abs,X FD 4 · abs,Y F9 4 · "
+                        "(zp,X) E1 6 · (zp),Y F1 5"),
+        ("SEC", "c", "imp 38 2"),
+        ("SED", "d", "imp F8 2"),
+        ("SEI", "i", "imp 78 2"),
+        ("STA", "", "zp 85 3 · zp,X 95 4 · abs 8D 4 · abs,X 9D 5 · abs,Y 99 5 · (zp,X) 81 6 · "
+                    "(zp),Y 91 6"),
+        ("STX", "", "zp 86 3 · zp,Y 96 4 · abs 8E 4"),
+        ("STY", "", "zp 84 3 · zp,X 94 4 · abs 8C 4"),
+        ("TAX", "nz", "imp AA 2"),
+        ("TAY", "nz", "imp A8 2"),
+        ("TSX", "nz", "imp BA 2"),
+        ("TXA", "nz", "imp 8A 2"),
+        ("TXS", "", "imp 9A 2"),
+        ("TYA", "nz", "imp 98 2"),
     )
-    for mode, (opcode, clocks) in forms.items()
-)
-
-_NOT_BUILT: Final = (
-    ("ADC", "zp,X", 0x75), ("ADC", "abs,X", 0x7D), ("ADC", "abs,Y", 0x79), ("ADC", "(zp,X)", 0x61),
-    ("ADC", "(zp),Y", 0x71), ("AND", "zp,X", 0x35), ("AND", "abs,X", 0x3D), ("AND", "abs,Y", 0x39),
-    ("AND", "(zp,X)", 0x21), ("AND", "(zp),Y", 0x31), ("ASL", "zp,X", 0x16), ("ASL", "abs,X", 0x1E),
-    ("CMP", "zp,X", 0xD5), ("CMP", "abs,X", 0xDD), ("CMP", "abs,Y", 0xD9), ("CMP", "(zp,X)", 0xC1),
-    ("CMP", "(zp),Y", 0xD1), ("DEC", "zp,X", 0xD6), ("DEC", "abs,X", 0xDE), ("EOR", "zp,X", 0x55),
-    ("EOR", "abs,X", 0x5D), ("EOR", "abs,Y", 0x59), ("EOR", "(zp,X)", 0x41),
-    ("EOR", "(zp),Y", 0x51), ("INC", "zp,X", 0xF6), ("INC", "abs,X", 0xFE), ("JMP", "(abs)", 0x6C),
-    ("LDA", "zp,X", 0xB5), ("LDA", "abs,X", 0xBD), ("LDA", "abs,Y", 0xB9), ("LDA", "(zp,X)", 0xA1),
-    ("LDA", "(zp),Y", 0xB1), ("LDX", "zp,Y", 0xB6), ("LDX", "abs,Y", 0xBE), ("LDY", "zp,X", 0xB4),
-    ("LDY", "abs,X", 0xBC), ("LSR", "zp,X", 0x56), ("LSR", "abs,X", 0x5E), ("ORA", "zp,X", 0x15),
-    ("ORA", "abs,X", 0x1D), ("ORA", "abs,Y", 0x19), ("ORA", "(zp,X)", 0x01),
-    ("ORA", "(zp),Y", 0x11), ("ROL", "zp,X", 0x36), ("ROL", "abs,X", 0x3E), ("ROR", "zp,X", 0x76),
-    ("ROR", "abs,X", 0x7E), ("SBC", "zp,X", 0xF5), ("SBC", "abs,X", 0xFD), ("SBC", "abs,Y", 0xF9),
-    ("SBC", "(zp,X)", 0xE1), ("SBC", "(zp),Y", 0xF1), ("STA", "zp,X", 0x95), ("STA", "abs,X", 0x9D),
-    ("STA", "abs,Y", 0x99), ("STA", "(zp,X)", 0x81), ("STA", "(zp),Y", 0x91), ("STX", "zp,Y", 0x96),
-    ("STY", "zp,X", 0x94),
+    for mode, opcode, clocks in (form.split() for form in forms.split(" · "))
 )  # fmt: skip
 
 #: What comes in between two instructions, by the name of its event.
@@ -167,21 +192,17 @@ BY_MNEMONIC: Final = {
     for mnemonic in sorted({one.mnemonic for one in INSTRUCTIONS})
 }
 
-#: The opcodes that all members document, built or not: mnemonic, and mode as the makers name it.
-DOCUMENTED: Final = {
-    **{opcode: (one.mnemonic, one.mode.label) for opcode, one in BY_OPCODE.items()},
-    **{opcode: (mnemonic, mode) for mnemonic, mode, opcode in _NOT_BUILT},
-}
+#: The opcodes that all members document: mnemonic, and mode as the makers name it.
+DOCUMENTED: Final = {opcode: (one.mnemonic, one.mode.label) for opcode, one in BY_OPCODE.items()}
 
 #: The mnemonics by the alphabet, then the events: the order of every report.
 NAMES: Final = (*BY_MNEMONIC, *ENTRIES)
 
 
 def standing(opcode: int, variant: str) -> str:
-    """What an opcode is: LDA (zp),Y, and whether that is built; or that no maker documents it."""
+    """What an opcode is, LDA (zp),Y; or that no maker documents it."""
     if opcode in DOCUMENTED:
-        name = " ".join(DOCUMENTED[opcode]).strip()
-        return name if opcode in BY_OPCODE else f"documented, not built yet: {name}"
+        return " ".join(DOCUMENTED[opcode]).strip()
     if variant == "cmos":
-        return "undocumented on NMOS, and what CMOS adds is not built yet"
+        return "undocumented on NMOS, and what CMOS adds is not built"
     return "undocumented on this variant"

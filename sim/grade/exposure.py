@@ -16,6 +16,9 @@ from ..witness.model import Model
 
 #: The documented inputs: all A, M and C; with D set, those with digits of 0 to 9, or all of them.
 BINARY, VALID, DECIMAL = "binary", "valid decimal", "all decimal"
+#: All low bytes of a base, or places of a pointer, with all of an index; the same on a base in page
+#: FF, or with C set; all low bytes of PC with all offsets.
+PLACES, TOP, CARRY, BRANCHES = "places", "page FF", "carry", "branches"
 _REGISTER: Final = {"CPX": "x", "CPY": "y"}
 
 
@@ -29,7 +32,7 @@ def expose(variant: str, form: Instruction) -> tuple[int, dict[int, int]]:
     }
     total, exposed = 0, dict.fromkeys(made, 0)
     if made:
-        for cases in exhaustive_cases(form):
+        for cases in exhaustive_cases(form, variant):
             total += len(cases)
             expected = model.execute(cases)
             for number, witness in made.items():
@@ -43,11 +46,33 @@ def documented_inputs(mnemonic: str, kind: str) -> Cases:
     cases = np.zeros(len(values), CASE)
     a, m = values >> 9, values >> 1 & 255
     (immediate,) = (form for form in forms_of(mnemonic) if form.mode.takes == "byte")
-    lay_reads(cases, immediate, {"pc": 0, "m": m})
+    lay_reads(cases, immediate, {"pc": 0, "m": m}, "nmos")
     cases[_REGISTER.get(mnemonic, "a")] = a
     cases["p"] = (values & 1) + (0 if kind == BINARY else 8)
     if kind == VALID:
         cases = cases[(a % 16 < 10) & (a // 16 < 10) & (m % 16 < 10) & (m // 16 < 10)]
+    return cases
+
+
+def documented_places(form: Instruction, kind: str, variant: str) -> Cases:
+    """All inputs of an address, or of a branch that is taken; no byte is another's."""
+    one, other = (column.ravel() for column in np.indices((256, 256)))
+    cases = np.zeros(len(one), CASE)
+    cases["a"], cases["sp"] = 0x3A, 0xFD
+    cases["pc"] = 0x0400 + one * (kind == BRANCHES)
+    cases["x"], cases["y"] = (other if form.index == name else one for name in "xy")
+    cases["p"] = 0xC3 * (form.mnemonic in ("BMI", "BVS", "BCS", "BEQ")) + (kind == CARRY)
+    word = {"low": one, "high": one * 0 + (0xFF if kind == TOP else 0x12)}
+    pointer = {"pointer": one, "pointer.low": one, "pointer.high": one * 0 + 0x12}
+    elsewhere = {"low": one ^ 0x5C, "high": one * 0 + 0x34}
+    target = elsewhere if "x" in form.pointer or "pointer.low" in form.reads else word
+    columns = {
+        # What is equal shows in a compare if it is no longer; other bytes show in all else.
+        "m": one * 0 + (0x3A if form.mnemonic == "CMP" else 0x55), "offset": other, **pointer,
+        **{f"address.{half}": byte for half, byte in target.items()},
+        **{name: cases[name].astype(np.int64) for name in ("pc", "x", "y", "sp")},
+    }  # fmt: skip
+    lay_reads(cases, form, columns, variant)
     return cases
 
 
@@ -89,12 +114,16 @@ def count_inputs(mistake: Mistake) -> Count | None:
     """Puts the documented inputs to a mistake, in each variant; None if it has no count."""
     if mistake.count is None:
         return None
-    kinds = (VALID, DECIMAL) if mistake.modes == "decimal" else (BINARY,)
+    kinds = (VALID, DECIMAL) if mistake.modes == "decimal" else (mistake.cases or BINARY,)
     measured = {}
     for variant in mistake.variants:
         for name in sorted(mistake.mnemonics):
             for kind in kinds:
-                cases = documented_inputs(name, kind)
+                if mistake.cases:
+                    form = next(filter(mistake.made_in, forms_of(name)))
+                    cases = documented_places(form, kind, variant)
+                else:
+                    cases = documented_inputs(name, kind)
                 actual = Mistaken(mistake, variant=variant).execute(cases)
                 found = Comparison.of(cases, Model(variant).execute(cases), actual)
                 fields = found.instructions[name].fields

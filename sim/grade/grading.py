@@ -71,7 +71,7 @@ class Judge:
         self.injector = Injector(drawn_netlist(variant) if netlist is None else netlist)
         self.cases, self.runs = 0, 0
         self.traces: list[tuple[str, Trace]] = []
-        for cases in map(sampled, SAMPLES) if samples is None else samples:
+        for cases in samples or (sampled(one_in, variant) for one_in in SAMPLES):
             self.cases += len(cases)
             self.traces.append((SWEEP, trace_cases(self.injector, variant, cases)))
         for name in scenarios:
@@ -92,7 +92,7 @@ class Judge:
     def hunt(self, instruction: Instruction, faults: Sequence[Fault]) -> list[Fault]:
         """Those of the faults that any of the sweep's cases of an opcode or entry sees."""
         seen: list[Fault] = []
-        for batch in exhaustive_cases(instruction):
+        for batch in exhaustive_cases(instruction, self.variant):
             for start in range(0, len(batch), BATCH):
                 trace = trace_cases(self.injector, self.variant, batch[start : start + BATCH])
                 left = [fault for fault in faults if fault not in seen]
@@ -100,11 +100,11 @@ class Judge:
         return seen
 
 
-def sampled(one_in: int) -> Cases:
+def sampled(one_in: int, variant: str) -> Cases:
     """The same part of the sweep's cases each time: of each opcode's and event's one in so many."""
     parts = []
     for seed, instruction in enumerate(FORMS):
-        cases = np.concatenate([unnamed(batch) for batch in exhaustive_cases(instruction)])
+        cases = np.concatenate([unnamed(batch) for batch in exhaustive_cases(instruction, variant)])
         rng = np.random.default_rng(seed)
         parts.append(rng.choice(cases, max(16, len(cases) // one_in), replace=False))
     return np.concatenate(parts).view(CASE)

@@ -6,9 +6,9 @@ This is all that the grade takes from the hardware's own tables.
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from carrywave.rtl.decode import MODES
+from carrywave.rtl.decode import EAGER_ON_CMOS, MODES
 from carrywave.rtl.interrupts import EntryCause
-from carrywave.rtl.steps import ACCESS, Step, rows
+from carrywave.rtl.steps import ACCESS, BASED, SETTLED, Step, rows
 from carrywave.rtl.variant import Variant
 
 from ..family.instructions import BY_OPCODE
@@ -34,24 +34,33 @@ def opcodes_by_step(variant: str) -> dict[int, set[int]]:
     """The opcodes with which each step is reached, but for the clock of a fetch and of an entry."""
     sequences: Any = rows(Variant(variant))
     reached: dict[int, set[int]] = {}
+    eager_ones = opcodes_of([EAGER_ON_CMOS]) if variant == "cmos" else set()
 
-    def walk(position: Any, step: Any, access: Any, opcodes: set[int]) -> None:
+    def walk(position: Any, step: Any, chosen: dict[Any, Any], opcodes: set[int]) -> None:
         reached.setdefault(position.value, set()).update(opcodes)
         row = sequences[step]
-        after = [access if row.next is ACCESS else row.next]
+        if row.next is SETTLED:  # a write waits for a carry, and on CMOS a shift does not
+            eager = opcodes & eager_ones if chosen[ACCESS] is not Step.READ else opcodes
+            for some, following in ((eager, chosen[ACCESS]), (opcodes - eager, Step.INDEX_WAIT)):
+                if some:
+                    walk(following, following, chosen, some)
+            after = []
+        else:
+            after = [chosen.get(row.next, row.next)]
         if row.detour:
             after.append(row.detour[1])
         for following in after:
             if following is Step.REPEAT:
                 adds = {o for o in opcodes if BY_OPCODE[o].mnemonic in ("ADC", "SBC")}
                 if variant == "cmos" and adds:
-                    walk(following, following, access, adds)
+                    walk(following, following, chosen, adds)
             elif following is not None:
-                walk(following, following, access, opcodes)
+                walk(following, following, chosen, opcodes)
 
-    for first, access, patterns in MODES:
-        walk(Step.FIRST, first, access, opcodes_of(patterns))
-    walk(Step.ENTER_DISCARD, Step.ENTER_DISCARD, Step.FETCH, {0})
+    for (first, *based), access, patterns in MODES:
+        chosen = {BASED: based[0] if based else access, ACCESS: access}
+        walk(Step.FIRST, first, chosen, opcodes_of(patterns.split()))
+    walk(Step.ENTER_DISCARD, Step.ENTER_DISCARD, {}, {0})
     undocumented = set(range(256)) - set(BY_OPCODE)
     reached[STEPS["FIRST"]] |= undocumented
     reached[STEPS["STOPPED"]] = undocumented

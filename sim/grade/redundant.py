@@ -43,11 +43,19 @@ INVARIANTS: Final = {
 
 #: The steps in which a register that is not always read may still be read.
 READ_IN: Final[dict[str, tuple[str, ...]]] = {
-    "latch": ("REPEAT", "MODIFY_HOLD", "MODIFY_WRITE", "BRANCH_LOW", "BRANCH_HIGH"),
+    "latch": (
+        "REPEAT", "MODIFY_HOLD", "MODIFY_WRITE", "BRANCH_LOW", "BRANCH_HIGH", "POINTER_X_HIGH",
+        "POINTER_Y_HIGH", "JUMP_HIGH", "INDIRECT_CARRY", "INDIRECT_WAIT", "INDIRECT_HIGH",
+        "CALL_STACK", "CALL_PUSH_HIGH", "CALL_PUSH_LOW", "RETURN_HIGH", "RESUME_HIGH",
+        "VECTOR_HIGH",
+    ),
     "low": (
         "ABSOLUTE_HIGH", "READ", "WRITE", "MODIFY_READ", "MODIFY_HOLD", "MODIFY_WRITE",
-        "JUMP_HIGH", "CALL_STACK", "CALL_PUSH_HIGH", "CALL_PUSH_LOW", "RETURN_HIGH", "RESUME_HIGH",
-        "VECTOR_HIGH",
+        *(
+            name for name in STEPS
+            if name.startswith(("ZERO_PAGE_", "ABSOLUTE_", "POINTER_", "INDEX_", "INDIRECT_"))
+            and name not in ("ABSOLUTE_LOW", "POINTER_Y")
+        ),
     ),
     "control.opcode": tuple(
         name for name in STEPS

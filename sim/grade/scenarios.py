@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..cases import kinds
-from ..cases.layout import Cases, Outcomes
+from ..cases.layout import Cases
 from ..family.bus_clocks import Clock
 from ..family.instructions import BY_OPCODE, INSTRUCTIONS, Instruction
 from ..netlist.compiled import pack, unpack
@@ -102,8 +102,10 @@ def trace_cases(injector: Injector, variant: str, cases: Cases) -> Trace:
             pins[k] = [a ^ (b ^ whole) << first for a, b in zip(pins[k], inputs, strict=True)]
             data[k] = [a | b << first for a, b in zip(data[k], byte, strict=True)]
         first += len(block)
-        spans.append(spans_of(expected, instruction.sequence(variant), len(recording.clocks)))
-    begin, end, claimed = np.concatenate(spans, axis=1)
+        begin = len(recording.clocks) - int(expected["cycles"].max())  # behind an event's beginning
+        shown = claimed_clocks(block, instruction, variant)
+        spans.append(np.stack([np.full(len(block), begin), begin + expected["cycles"], shown]))
+    begins, ends, claims = np.concatenate(spans, axis=1)
     pins.append([ones] * len(recording.inputs))
     data.append([0] * 8)
 
@@ -112,9 +114,11 @@ def trace_cases(injector: Injector, variant: str, cases: Cases) -> Trace:
     for k, (levels, byte) in enumerate(zip(pins, data, strict=True)):
         named = dict(zip(recording.inputs, levels, strict=True))
         values = injector.settle(state, named, byte, ones)
-        bus, address = (lanes_where((begin <= k) & (k < until)) for until in (end, claimed))
+        running = (begins <= k) & (k < ends)
+        claimed = running & (claims >> np.maximum(k - begins, 0) & 1 > 0)
+        bus, address, over = map(lanes_where, (running, claimed, ends == k))
         trace.values.append(values)
-        trace.watches.append(watched(netlist, values, bus, address, lanes_where(end == k)))
+        trace.watches.append(watched(netlist, values, bus, address, over))
         state = injector.next_state(values)
     return trace
 
@@ -128,13 +132,20 @@ def alike(cases: Cases) -> Iterator[tuple[Cases, Instruction]]:
             yield cases[rows[start : start + BATCH]], kinds.BY_KEY[run % kinds.KEYS]
 
 
-def spans_of(outcomes: Outcomes, sequence: Sequence[Clock], clocks: int) -> npt.NDArray[np.int64]:
-    """For each case its first clock, the one behind it, and the one behind its known addresses."""
-    cycles = outcomes["cycles"].astype(np.int64)
-    begin = clocks - int(cycles.max())  # an event begins in an instruction before it
-    known = sum(clock.address is not None for clock in sequence)
-    ends = begin + cycles, begin + np.minimum(cycles, known)
-    return np.stack([np.full(len(cycles), begin), *ends])
+def claimed_clocks(cases: Cases, instruction: Instruction, variant: str) -> npt.NDArray[np.int64]:
+    """For each case the clocks whose address is published, a bit each, the first one lowest."""
+
+    def bits(clocks: Iterable[Clock]) -> int:
+        return sum(1 << k for k, clock in enumerate(clocks) if clock.address is not None)
+
+    sequence, crossing = instruction.sequence(variant), instruction.mode.crossing
+    crossed: Any = True
+    if crossing is not None and not instruction.branches:
+        symbols = kinds.symbols_of(cases, instruction)
+        before, after = (page.over(symbols) for page in crossing)
+        crossed = before != after
+    within = bits(clock for clock in sequence if clock.when != "crossed")
+    return np.where(crossed, bits(sequence), within) + np.zeros(len(cases), np.int64)
 
 
 # Runs from power-up. Memory is 1 KB, seen again at every address with the same low ten bits.

@@ -58,7 +58,7 @@ class Refuted:
         }
 
 
-def case_of(instruction: Instruction, known: Mapping[str, int]) -> Cases:
+def case_of(instruction: Instruction, known: Mapping[str, int], variant: str) -> Cases:
     """One case out of the values of a specification's symbols."""
     case = np.zeros((), CASE)
     for name in ("pc", "a", "x", "y", "sp"):
@@ -66,7 +66,7 @@ def case_of(instruction: Instruction, known: Mapping[str, int]) -> Cases:
     case["p"] = status_of(known)
     if instruction.opcode is None:
         case["event"] = EVENTS.index(instruction.mnemonic)
-    lay_reads(case, instruction, known)
+    lay_reads(case, instruction, known, variant)
     return case
 
 
@@ -250,7 +250,8 @@ class Prover:
             return int(z3.is_true(value)) if z3.is_bool(value) else int(value.as_long())
 
         instruction = self.specification.instruction
-        case = case_of(instruction, {symbol: number(term) for symbol, term in DECLARED.items()})
+        known = {symbol: number(term) for symbol, term in DECLARED.items()}
+        case = case_of(instruction, known, self.specification.variant)
         beside = {str(t): number(t) for t, usual in self._beside() if number(t) != number(usual)}
         actual, expected = (number(value) for value in values)
         width = 1 if z3.is_bool(values[0]) else values[0].size()

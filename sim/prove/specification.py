@@ -221,10 +221,9 @@ def conditions(instruction: Instruction) -> dict[str, str]:
     """
     taken = TAKEN.get(instruction.mnemonic, "true")
     found = {"taken": taken, "decimal": "d"}
-    target = OFFSET_TARGET if instruction.branches else instruction.mode.address
-    if target is not None and target.kind == "sum":
-        crossed = f"(distinct {high(target.parts[0]).smt()} {high(target).smt()})"
-        found["crossed"] = f"(and {taken} {crossed})"
+    if instruction.mode.crossing is not None:
+        before, after = instruction.mode.crossing
+        found["crossed"] = f"(and {taken} (distinct {before.smt()} {after.smt()}))"
     return found
 
 
@@ -281,7 +280,7 @@ def cycles(instruction: Instruction, variant: str) -> str:
     """The clocks of the table, and those that a branch or decimal mode adds."""
     terms = conditions(instruction)
     more = [f"(ite {terms[when]} #x1 #x0)" for when in optional(instruction.sequence(variant))]
-    usual = f"#x{instruction.clocks:X}"
+    usual = f"#x{instruction.clocks_on(variant):X}"
     return f"(bvadd {usual} {' '.join(more)})" if more else usual
 
 

@@ -259,7 +259,7 @@ def _examine(
     """All cases of one opcode or entry."""
     model, witness = pairs[variant]
     total = Share()
-    for cases in exhaustive_cases(form):
+    for cases in exhaustive_cases(form, variant):
         expected, actual = model.execute(cases), witness.execute(cases)
         off_bus = getattr(witness, "off_bus_rows", None)
         total = total.merge(Share.of(form.mnemonic, cases, expected, actual, off_bus))

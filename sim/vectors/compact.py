@@ -16,8 +16,9 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
+from ..cases.case_memory import possible
 from ..cases.exhaustive import exhaustive_cases
-from ..cases.kinds import BY_KEY, forms_of, keys_of, possible
+from ..cases.kinds import BY_KEY, forms_of, keys_of
 from ..cases.layout import CASE, Cases, Outcomes, unnamed
 from ..grade.faults import Fault, Injector, Trace, fault_sites
 from ..grade.scenarios import alike, trace_cases
@@ -75,11 +76,11 @@ class Vectors:
 # The pool
 
 
-def _sampled(one_in: int) -> Cases:
+def _sampled(one_in: int, variant: str) -> Cases:
     """The same part of the sweep's cases each time, of those that one memory can hold."""
     parts = []
     for seed, instruction in enumerate(BY_KEY.values()):
-        batches = [unnamed(batch) for batch in exhaustive_cases(instruction)]
+        batches = [unnamed(batch) for batch in exhaustive_cases(instruction, variant)]
         cases = np.concatenate(batches).view(CASE)
         fitting = unnamed(cases)[possible(cases)]
         rng = np.random.default_rng(seed)
@@ -127,7 +128,9 @@ def _exposed(variant: str, target: Target, cases: Cases) -> npt.NDArray[np.int64
 
 def _first_exposed(variant: str, target: Target) -> Cases | None:
     """The first case of the sweep that exposes a mistake, if one does."""
-    for batch in chain.from_iterable(map(exhaustive_cases, forms_of(target[1]))):
+    for batch in chain.from_iterable(
+        exhaustive_cases(form, variant) for form in forms_of(target[1])
+    ):
         cases = batch[possible(batch)]
         rows = _exposed(variant, target, cases)
         if len(rows):
@@ -162,12 +165,12 @@ def compact(
     `progress` is told what is done of 100. Raises NetlistError, DisagreementError or WorkerError.
     """
     listed = fault_sites(drawn_netlist(variant)).faults if faults is None else tuple(faults)
-    pool = _sampled(POOL)
+    pool = _sampled(POOL, variant)
     targets = _targets(variant)
     missing = [target for target in targets if not len(_exposed(variant, target, pool))]
     more = [first for target in missing if (first := _first_exposed(variant, target)) is not None]
     pool = _in_lanes(np.concatenate([unnamed(part) for part in (pool, *more)]).view(CASE))
-    wide = _in_lanes(_sampled(WIDE))
+    wide = _in_lanes(_sampled(WIDE, variant))
 
     with workers(processors() if jobs is None else jobs) as work:
 

@@ -10,7 +10,7 @@ from carrywave.rtl.datapath import Unit
 from carrywave.rtl.interrupts import EntryCause
 from carrywave.rtl.steps import Step
 
-from ..cases.kinds import lay_out
+from ..cases.case_memory import lay_out
 from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes
 from ..family.instructions import BY_OPCODE, standing
 from ..family.members import EVENTS

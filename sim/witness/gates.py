@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import zip_longest
 from typing import Any, Final
 
 import numpy as np
@@ -12,6 +14,7 @@ import numpy.typing as npt
 from ..cases.kinds import BY_KEY, Symbols, alike, keys_of
 from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes, unnamed
 from ..family.address import Term
+from ..family.bus_clocks import Clock
 from ..family.instructions import Instruction, standing
 from ..family.members import EVENTS
 from ..family.status_byte import ALWAYS, FLAG_BITS, LOWEST_FIRST
@@ -68,7 +71,29 @@ class Answer:
     byte: Planes
     address: Planes | None  # None: the byte is discarded, and lies everywhere
     claimed: Planes | None  # the address that the published activity shows
-    write: bool = False
+    write: int = 0
+    # The cases in which an address is meant, where a clock comes in some cases only.
+    lies: int = -1
+    shows: int = -1
+
+    def where(self, other: Answer, chosen: int) -> Answer:
+        """This one in the chosen cases, the other one in the rest."""
+        address, lies = _where(self.address, self.lies, other.address, other.lies, chosen)
+        claimed, shows = _where(self.claimed, self.shows, other.claimed, other.shows, chosen)
+        (write,) = merge([other.write], [self.write], chosen)
+        byte = merge(other.byte, self.byte, chosen)
+        return Answer(byte, address, claimed, write, lies, shows)
+
+
+def _where(
+    mine: Planes | None, my_cases: int, others: Planes | None, other_cases: int, chosen: int
+) -> tuple[Planes | None, int]:
+    """Planes merged, and the cases in which they mean something."""
+    if mine is None:
+        return others, other_cases & ~chosen
+    if others is None:
+        return mine, my_cases & chosen
+    return merge(others, mine, chosen), merge([other_cases], [my_cases], chosen)[0]
 
 
 class Gates:
@@ -189,15 +214,15 @@ class Gates:
             early = next(clock)
             address, (write, sync, stopped) = early[:16], early[16:19]
             answer = answers[min(k, len(answers) - 1)]
-            wrong = differ(address, answer.address) if answer.address else 0
+            wrong = differ(address, answer.address) & answer.lies if answer.address else 0
             try:
                 clock.send([plane ^ wrong for plane in answer.byte])
             except StopIteration as stop:
                 state, data = stop.value
-            off = stopped | (write ^ (ones if answer.write else 0)) | (sync ^ (0 if k else ones))
+            off = stopped | (write ^ answer.write) | (sync ^ (0 if k else ones))
             off |= differ(early[19:], [ones * (k >> bit & 1) for bit in range(3)])
             if answer.claimed:
-                off |= differ(address, answer.claimed)
+                off |= differ(address, answer.claimed) & answer.shows
             result.off_bus |= off & alive
             if write & alive:
                 result.write(address, data, write & alive, ones)
@@ -263,7 +288,7 @@ def _answers(instruction: Instruction, variant: str, cases: Cases, ones: int) ->
 
     The last answer stands for any clock that a sequence should not have.
     """
-    symbols = Symbols(cases, instruction)
+    symbols, clocks = Symbols(cases, instruction), instruction.sequence(variant)
     columns: dict[Term, Any] = {}
     planes: dict[Term, Planes] = {}
 
@@ -275,16 +300,28 @@ def _answers(instruction: Instruction, variant: str, cases: Cases, ones: int) ->
         return planes[address]
 
     nothing = [ones * (DISCARDED >> bit & 1) for bit in range(8)]
-    result, reads = [], 0
-    for clock in instruction.sequence(variant):
-        published = None if clock.address is None else claimed(clock.address)
-        if clock.reads and clock.address is not None:
-            byte = pack(cases["read_value"][:, reads], 8)
-            where, here = cases["read_address"][:, reads], published
-            if np.any(where != columns[clock.address]):
-                here = pack(where, 16)
-            result.append(Answer(byte, here, published))
-            reads += 1
-        else:
-            result.append(Answer(nothing, None, published, write=bool(clock.writes)))
-    return [*result, Answer(nothing, None, None)]
+    after = Answer(nothing, None, None)
+
+    def answered(clocks: Iterable[Clock]) -> Iterator[Answer]:
+        read = 0
+        for clock in clocks:
+            published = None if clock.address is None else claimed(clock.address)
+            if clock.reads and clock.address is not None:
+                byte = pack(cases["read_value"][:, read], 8)
+                where, here = cases["read_address"][:, read], published
+                if np.any(where != columns[clock.address]):
+                    here = pack(where, 16)
+                yield Answer(byte, here, published)
+                read += 1
+            else:
+                yield Answer(nothing, None, published, write=ones if clock.writes else 0)
+
+    crossing = instruction.mode.crossing
+    # At the end of a branch such a clock may as well be looked for always.
+    if instruction.branches or crossing is None or all(c.when != "crossed" for c in clocks):
+        return [*answered(clocks), after]
+    pages = [np.asarray(page.over(symbols)) for page in crossing]
+    (crossed,) = pack((pages[0] != pages[1]).astype(np.uint8), 1)
+    ways = answered(clocks), answered(clock for clock in clocks if clock.when != "crossed")
+    both = zip_longest(*ways, fillvalue=after)
+    return [*(longer.where(shorter, crossed) for longer, shorter in both), after]

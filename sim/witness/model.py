@@ -46,6 +46,8 @@ class State:
     pulled: list[Column]
     vector: Column
     cycles: Column
+    crossed: Column  # an index crosses into another page
+    instruction: Instruction | None = None
 
     def __init__(self, **columns: Column) -> None:
         """Takes columns by name; what is not given is absent until set."""
@@ -176,7 +178,13 @@ class Model:
             vector=word.get("vector.low", nothing) + 256 * word.get("vector.high", nothing),
         )
         state.load_status(byte["p"])
-        state.cycles = instruction.clocks
+        state.instruction, state.crossed = instruction, nothing
+        if instruction.index and instruction.mode.crossing is not None:
+            before, after = (page.over(word) for page in instruction.mode.crossing)
+            state.crossed = flag(before != after)
+        state.cycles = instruction.clocks_on(self.variant)
+        if any(clock.when == "crossed" for clock in instruction.sequence(self.variant)):
+            state.cycles = state.cycles + state.crossed
         state.place = instruction.mode.operand
         if state.place in byte:
             state.m = byte[state.place]

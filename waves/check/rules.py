@@ -3,7 +3,7 @@
 And in a sequence of clocks: the published bus, and what the model leaves behind.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from carrywave.sim.cases.kinds import lay_reads, symbols_of
 from carrywave.sim.cases.layout import CASE, Cases, Outcomes
-from carrywave.sim.family.address import join, named, number
+from carrywave.sim.family.address import Term, join, low, named, number
 from carrywave.sim.family.bus_clocks import Clock
 from carrywave.sim.family.instructions import BY_OPCODE, ENTRIES, Instruction
 from carrywave.sim.family.members import EVENTS
@@ -129,8 +129,29 @@ def judge_alike(
     file, cut short. A sequence that is too short is judged as far as it goes. `hijacked`: an NMI
     takes the vector.
     """
+    cases, crossed = gather(w, instruction, w.starts[members])
+    published = instruction.sequence(w.report.variant)
+    within = [clock for clock in published if clock.when != "crossed" or instruction.branches]
+    for chosen, clocks in ((crossed, published), (~crossed, within)):
+        if chosen.any():
+            judge_together(
+                w,
+                instruction,
+                hijacked,
+                members[chosen],
+                cut[chosen],
+                cases[chosen],
+                clocks,
+                chosen is crossed,
+            )
+
+
+def judge_together(
+    w: Window, instruction: Instruction, hijacked: bool, members: Array, cut: Array, cases: Cases,
+    clocks: Sequence[Clock], crossed: bool,
+) -> None:  # fmt: skip
+    """Judges those that have the same clocks, but for the last ones."""
     starts, lengths = w.starts[members], w.starts[members + 1] - w.starts[members]
-    cases = gather(w, instruction, starts)
     outcomes = Model(w.report.variant).execute(cases)
     counts = outcomes["cycles"].astype(np.int64)
     w.must("unit.sync", 0, (starts + lengths)[(lengths < counts) & (cut == 0)], late=1)
@@ -139,7 +160,9 @@ def judge_alike(
     there = len(w["unit.sync"]) - starts  # clocks that the window has of each, and behind it
     ended = (lengths >= counts) & (there > counts)
     judge_state(w, (starts + counts)[ended], outcomes[ended], outcomes["p"][ended], late=1)
-    for clock in expected_clocks(instruction, w.report.variant, hijacked, cases, outcomes):
+    for clock in expected_clocks(
+        instruction, w.report.variant, hijacked, cases, outcomes, clocks, crossed
+    ):
         number = clock.number
         reached = (number <= lengths) & (number < counts) & (number < there)
         state = {register: cases[register][reached] for register in "axy"}
@@ -158,8 +181,11 @@ def judge_state(w: Window, rows: Array, state: Any, p: Array, late: Any) -> None
         w.must(f"unit.status.{flag}", p >> bit & 1, rows, late)
 
 
-def gather(w: Window, instruction: Instruction, starts: Array) -> Cases:
-    """The cases that the sequences put to the unit, from its registers and the bytes it read."""
+def gather(w: Window, instruction: Instruction, starts: Array) -> tuple[Cases, Array]:
+    """The cases that the sequences put to the unit, from its registers and the bytes it read.
+
+    And in which of them an index crosses into another page: a clock more, as published.
+    """
     cases = np.zeros(len(starts), CASE)
     for register, path in REGISTERS.items():
         cases[register] = w[path][starts]
@@ -172,12 +198,25 @@ def gather(w: Window, instruction: Instruction, starts: Array) -> Cases:
         cases["event"] = EVENTS.index(name)
         instruction = ENTRIES[name]
     columns = {name: cases[name].astype(np.int64) for name in REGISTERS}
-    last = len(w["unit.data_in"]) - 1
-    for k, clock in enumerate(instruction.sequence(w.report.variant)):
+    last, at, crossed = len(w["unit.data_in"]) - 1, starts.copy(), np.zeros(len(starts), np.bool_)
+    for clock in instruction.sequence(w.report.variant):
         if clock.reads:
-            columns[clock.reads] = w["unit.data_in"][np.minimum(starts + k, last)]
-    lay_reads(cases, instruction, columns)
-    return cases
+            columns[clock.reads] = w["unit.data_in"][np.minimum(at, last)].astype(np.int64)
+        if clock.when == "crossed" and not instruction.branches:
+            at += crosses(instruction, columns)
+        else:
+            at += 1
+    if instruction.mode.crossing is not None and not instruction.branches:
+        crossed = crosses(instruction, columns)
+    lay_reads(cases, instruction, columns, w.report.variant)
+    return cases, crossed
+
+
+def crosses(instruction: Instruction, columns: Mapping[str, Array]) -> Array:
+    """Where what is added to an address carries into the next page."""
+    assert instruction.mode.crossing is not None
+    before, after = (page.over(columns) for page in instruction.mode.crossing)
+    return np.asarray(before != after)
 
 
 def pushed_status(p: Array, instruction: Instruction) -> Array:
@@ -214,14 +253,18 @@ def above_stack(clock: Clock) -> int | None:
 
 
 def expected_clocks(
-    instruction: Instruction, variant: str, hijacked: bool, cases: Cases, outcomes: Outcomes
-) -> Iterator[Expected]:
+    instruction: Instruction, variant: str, hijacked: bool, cases: Cases, outcomes: Outcomes,
+    clocks: Sequence[Clock], crossed: bool,
+) -> Iterator[Expected]:  # fmt: skip
     """Follows the published bus activity from clock to clock."""
     columns = {name: col.astype(np.int64) for name, col in symbols_of(cases, instruction).items()}
     pc: Any = columns["pc"]
     sp, p = columns["sp"], columns["p"]
     code = [PC, PC + 1, PC + 2][: instruction.length]  # where the bytes lie that move PC on
-    clocks = instruction.sequence(variant)
+    sums = address_sums(instruction, clocks, crossed)
+    moves = None  # the clock in which PC moves past the last byte, if not the one that reads it
+    if instruction.index and instruction.mode.crossing is not None:
+        moves = next(k for k, (operation, *_) in sums.items() if operation == "OFFSET") + crossed
     enters = "vector.low" in instruction.reads
     flags = instruction.flags + "d" * (enters and variant == "cmos")
     silent = instruction.mnemonic == "RESET"  # it moves SP as an IRQ does, and writes nothing
@@ -231,13 +274,19 @@ def expected_clocks(
     writes = 0
     for k, clock in enumerate(clocks):
         address = None if clock.address is None else clock.address.over(columns)
-        if clock.address == PULLED or clock.when == "crossed":  # PC has moved already
+        crosses = instruction.branches and clock.when == "crossed"
+        if clock.address == PULLED or crosses:  # PC has moved already
             pc = address
         now = Expected(k, address, pc, sp, p, flags)
-        now.operation = OPERATIONS.get(clock.when, "")
-        now.right = columns.get(HELD.get(clock.when, ""))
-        if now.operation:
-            now.left = pc % 256 if clock.when == "taken" else pc // 256
+        if k in sums:
+            now.operation, left, right = sums[k]
+            now.left = left.over(columns)
+            now.right = None if right is None else right.over(columns)
+        elif clock.when != "crossed" or instruction.branches:
+            now.operation = OPERATIONS.get(clock.when, "")
+            now.right = columns.get(HELD.get(clock.when, ""))
+            if now.operation:
+                now.left = pc % 256 if clock.when == "taken" else pc // 256
         if clock.writes:
             now.write, now.byte = 1, outcomes["write_value"][:, writes]
             writes += 1
@@ -260,9 +309,44 @@ def expected_clocks(
         sp = (sp - now.push + now.pull) % 256
         if now.updates:
             p = outcomes["p"].astype(np.int64)
-        if code and clock.address == code[0]:
+        if k == moves or ((moves is None or len(code) > 1) and clock.address in code[:1]):
             pc = (pc + 1) % 65536
             del code[0]
+
+
+def address_sums(
+    instruction: Instruction, clocks: Sequence[Clock], crossed: bool
+) -> dict[int, tuple[str, Term, Term | None]]:
+    """In which clocks the ALU works on an address: the operation and its inputs.
+
+    None stands for the bus. An index is added in the clock before the first one that shows it, a
+    carry out of it in that one. Of a pointer, where its high byte lies is known once its low byte
+    was read; what that one was is put back in its place when the high byte comes.
+    """
+    found: dict[int, tuple[str, Term, Term | None]] = {}
+    reads = [clock.reads for clock in clocks]
+    if ("address.high" in reads and "pointer.low" in reads) or "pointer" in reads:
+        k = reads.index("address.low")
+        lies = clocks[k].address
+        assert lies is not None
+        found[k] = "INCREMENT", low(lies), None
+        if "x" in instruction.pointer:
+            found[k + 1] = "PASS", named("address.low"), None
+        elif crossed and clocks[k + 1].discards:
+            found[k + 1] = "INCREMENT", named("pointer.high"), None
+    if instruction.index:
+        index, base = named(instruction.index), named("address.low")
+        shown = [
+            k for k, clock in enumerate(clocks)
+            if clock.when == "crossed"
+            or (clock.address is not None and instruction.index in clock.address.names())
+            or (clock.address is None and not clock.when)
+        ]  # fmt: skip
+        added = shown[0] - 1
+        found[added] = "OFFSET", index, named("pointer") if "x" in instruction.pointer else base
+        if crossed:
+            found[added + 1] = "INCREMENT", named("address.high"), None
+    return found
 
 
 def judge_clock(

@@ -84,7 +84,7 @@ def injector(variant: str) -> Injector:
 
 @cache
 def judge(variant: str) -> Judge:
-    return Judge(variant, samples=[sampled(FEW)])
+    return Judge(variant, samples=[sampled(FEW, variant)])
 
 
 def wire(name: str, place: int = 0, variant: str = "nmos") -> int:
@@ -175,7 +175,7 @@ def test_a_fault_is_built_into_what_reads_it(small: Netlist) -> None:
 )
 def test_a_fault_is_seen_in_just_the_cases_in_which_the_sweep_would_see_it(variant: str) -> None:
     """Against the witness of the sweep itself, with the fault built into its netlist."""
-    netlist, cases = drawn_netlist(variant), sampled(FEW)
+    netlist, cases = drawn_netlist(variant), sampled(FEW, variant)
     cases = np.concatenate([block for block, _ in alike(cases)])
     trace = trace_cases(injector(variant), variant, cases)
     expected = Model(variant).execute(cases)
@@ -196,7 +196,7 @@ def test_a_fault_is_seen_in_just_the_cases_in_which_the_sweep_would_see_it(varia
 def test_a_netlist_that_is_wrong_without_a_fault_measures_nothing() -> None:
     broken = apply(drawn_netlist("nmos"), Fault(wire("alu.z"), 0))
     with pytest.raises(DisagreementError, match=r"^nmos: the gates do not agree with the model$"):
-        trace_cases(Injector(broken), "nmos", sampled(FEW))
+        trace_cases(Injector(broken), "nmos", sampled(FEW, "nmos"))
 
 
 # Runs from power-up
@@ -403,7 +403,7 @@ def test_an_invariant_that_does_not_hold_is_no_ground(monkeypatch: pytest.Monkey
 
 @pytest.mark.parametrize(
     ("register", "step"),
-    [("latch", "BRANCH_HIGH"), ("low", "RETURN_HIGH"), ("control.opcode", "READ")],
+    [("latch", "BRANCH_HIGH"), ("low", "POINTER_X_LOW"), ("control.opcode", "READ")],
 )
 def test_a_register_that_is_read_cannot_be_called_unread(
     register: str, step: str, monkeypatch: pytest.MonkeyPatch

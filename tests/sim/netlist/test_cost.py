@@ -290,7 +290,7 @@ def test_the_command_writes_the_file_and_prints_the_table(command, tmp_path, wit
     assert re.fullmatch(r"total( +\d+){7}", lines[-7])
     assert lines[-6:-3] == [
         "",
-        "longest path: 84 gates, from control.opcode[7] to stack.pointer[7]",
+        "longest path: 89 gates, from control.opcode[7] to stack.pointer[7]",
         # Propagate, then an AND and an OR for each of eight bits.
         "the ALU's adder: 17 gates from its inputs to carry[8], 17 to the last carry",
     ]
