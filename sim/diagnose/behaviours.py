@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from ..cases.case_memory import found_at, reread
 from ..cases.kinds import BY_KEY, keys_of
 from ..cases.layout import OUTCOME, REGISTERS, Cases, Outcomes
 from ..family.instructions import BY_MNEMONIC, BY_OPCODE
@@ -18,9 +19,10 @@ from ..mistakes.catalogue import MISTAKES
 from ..mistakes.mistake import Mistake, Mistaken
 from ..netlist.compiled import pack
 from ..witness.comparison import differences
+from ..witness.evened import evened
 from ..witness.model import Model
 from .inputs import Truths
-from .misreads import found_at, misread, reread
+from .misreads import misread
 from .question import Cause, Kind, Question, any_of
 
 _MOST: Final = 6  # alternatives that are listed
@@ -39,7 +41,10 @@ def known(question: Question) -> list[Cause]:
             (one.form, other.form)
             for one, other in itertools.combinations(in_order, 2)
             # Where the first one changes nothing, the answer is the second one's alone.
-            if one.form.number != other.form.number and not other.missed & ~one.changed
+            if one.form.number != other.form.number
+            and not other.missed & ~one.changed
+            # An address is formed by one rule.
+            and not (one.form.places and other.form.places)
         ]
         found = _first_of_each(question, pairs)
     if not found:
@@ -122,7 +127,8 @@ def _of_other_variant(question: Question, choices: Iterable[tuple[Mistake, ...]]
             ):
                 continue
             witness = Mistaken(*choice, variant=variant) if choice else Model(variant)
-            if not question.fits(witness):
+            evened_one = _Evened(witness, question.variant) if question.stores else witness
+            if not question.fits(evened_one):
                 continue
             if variant == "binary":
                 cause, change = "D is ignored", f"{question.name} must heed D"
@@ -135,15 +141,28 @@ def _of_other_variant(question: Question, choices: Iterable[tuple[Mistake, ...]]
 
 
 @dataclass
+class _Evened:
+    """A witness of another variant, where it may write as its own does."""
+
+    witness: Model
+    variant: str
+
+    def execute(self, cases: Cases) -> Outcomes:
+        """Answers, a byte that is written back unmodified put in where it is left out."""
+        answers, expected = self.witness.execute(cases), Model(self.variant).execute(cases)
+        return evened(cases, expected, answers, self.variant)
+
+
+@dataclass
 class _Altered:
     """The model, of other cases than were asked."""
 
-    alter: Callable[[Cases], Cases]
+    alter: Callable[[Cases, str], Cases]
     variant: str
 
     def execute(self, cases: Cases) -> Outcomes:
         """Answers them once altered."""
-        return Model(self.variant).execute(self.alter(cases))
+        return Model(self.variant).execute(self.alter(cases, self.variant))
 
 
 class _Idle:
@@ -179,7 +198,7 @@ def _of_another_kind(question: Question) -> Iterator[Cause]:
             yield question.cause("mistake", words, "the instruction must be done", seen)
             return
     if name in EVENTS:
-        alike: list[tuple[str, str, Callable[[Cases], Cases]]] = [
+        alike: list[tuple[str, str, Callable[[Cases, str], Cases]]] = [
             (f"{name} is not taken: the instruction at PC is done", f"{name} must be taken", _alone)
         ]
     else:
@@ -194,15 +213,15 @@ def _of_another_kind(question: Question) -> Iterator[Cause]:
             yield question.cause("mistake", words, change)
 
 
-def _alone(cases: Cases) -> Cases:
+def _alone(cases: Cases, variant: str) -> Cases:
     found = cases.copy()
     opcode = found_at(cases, cases["pc"])
     found["event"] = 0
     found["read_value"][:, 0] = np.where(np.isin(opcode, list(BY_OPCODE)), opcode, 0)
-    return reread(found, cases)
+    return reread(found, cases, variant)
 
 
-def _unmasked(cases: Cases) -> Cases:
+def _unmasked(cases: Cases, variant: str) -> Cases:
     # An NMI with the same vector does all that an IRQ does, whatever I is.
     found = cases.copy()
     waiting = cases["event"] == EVENTS.index("IRQ")
@@ -217,13 +236,13 @@ IRQ_WORDS: Final = ("the IRQ is taken", "I must keep an IRQ off")
 IRQ_TAKEN: Final = partial(_Altered, _unmasked)
 
 
-def _recoded(codes: dict[Any, Any]) -> Callable[[Cases], Cases]:
+def _recoded(codes: dict[Any, Any]) -> Callable[[Cases, str], Cases]:
     table = np.arange(256, dtype=np.uint8)
     table[list(codes)] = list(codes.values())
 
-    def alter(cases: Cases) -> Cases:
+    def alter(cases: Cases, variant: str) -> Cases:
         found = cases.copy()
         found["read_value"][:, 0] = table[cases["read_value"][:, 0]]
-        return reread(found, cases)
+        return reread(found, cases, variant)
 
     return alter

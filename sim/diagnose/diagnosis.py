@@ -7,7 +7,7 @@ instruction's cases as the emulator did.
 import itertools
 from collections import Counter
 from collections.abc import Collection
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -18,6 +18,9 @@ from ..witness.comparison import differences
 from .behaviours import IRQ_TAKEN, IRQ_WORDS, known
 from .piecewise import SEARCHED, by_field
 from .question import Budget, Cause, Question, any_of
+
+#: Where more modes than these are all wrong, it is not the addressing.
+MOST_MODES: Final = 3
 
 
 def diagnose(
@@ -86,7 +89,8 @@ def _explained(question: Question) -> list[Cause]:
     # It may be made in one addressing mode only, or another in each.
     every = list(question.addressing()) if unexplained else []
     parts = [part for part in every if part.fields]
-    if not parts or (len(parts) == len(every) and len(unexplained) > SEARCHED):
+    everywhere = len(parts) == len(every)
+    if not parts or (everywhere and (len(unexplained) > SEARCHED or len(parts) > MOST_MODES)):
         return found
     each = list(itertools.chain(*(known(part) or by_field(part) for part in parts)))
     better = len(parts) < len(every) or all(cause.kind != "none" for cause in each)

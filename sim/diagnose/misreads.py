@@ -5,56 +5,28 @@ of these bytes, or 0.
 """
 
 import itertools
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
 
-from ..cases.kinds import BY_KEY, alike, keys_of, lay_reads
-from ..cases.layout import READS, REGISTERS, Cases, Outcomes
+from ..cases.case_memory import Places, reread
+from ..cases.layout import Cases, Outcomes
 from ..family.instructions import Instruction
 from ..witness.model import Model
 from .inputs import Column
 from .question import Cause, Question
 
-#: Where bytes are looked for, by name, if not where they lie; -1 is where nothing lies.
-Places = Mapping[str, Column]
-
 _BYTES: Final = {
     "opcode": "the opcode", "m": "the operand", "offset": "the offset",
+    "pointer": "the pointer's place",
+    "pointer.low": "the low byte of the pointer", "pointer.high": "the high byte of the pointer",
     "address.low": "the low byte of the address", "address.high": "the high byte of the address",
     "vector.low": "the low byte of the vector", "vector.high": "the high byte of the vector",
     **{f"pull{i}": f"pulled byte {i + 1}" for i in range(3)},
 }  # fmt: skip
-
-
-def found_at(cases: Cases, address: Any) -> Column:
-    """The byte of each case that lies at an address; 0 where it lists none there."""
-    found = np.zeros(len(cases), np.int32)
-    for i in reversed(range(READS)):  # of two that claim a place the first wins
-        here = (cases["read_address"][:, i] == address) & (cases["reads"] > i)
-        found = np.where(here, cases["read_value"][:, i], found)
-    return found
-
-
-def reread(
-    asked: Cases, laid_out: Cases, places: Callable[[Instruction, Cases], Places] | None = None
-) -> Cases:
-    """Cases that read, their opcodes apart, what they find in the memory of others."""
-    found = asked.copy()
-    for key, rows in alike(keys_of(asked)):
-        form, memory, some = BY_KEY[key], laid_out[rows], asked[rows]
-        elsewhere = places(form, memory) if places else {}
-        columns: dict[str, Any] = {name: some[name].astype(np.int32) for name in REGISTERS}
-        columns["opcode"] = form.opcode
-        for clock in form.sequence("nmos"):
-            if clock.reads and clock.reads != "opcode" and clock.address is not None:
-                address = elsewhere.get(clock.reads, clock.address.over(columns))
-                columns[clock.reads] = found_at(memory, address)
-        lay_reads(some, form, columns)
-        found[rows] = some
-    return found
 
 
 @dataclass
@@ -73,9 +45,13 @@ class _Misread:
 
     def execute(self, cases: Cases) -> Outcomes:
         """Answers what is found there."""
-        return Model(self.variant).execute(reread(cases, cases, self.places))
+        return Model(self.variant).execute(reread(cases, cases, self.variant, self._sought))
 
-    def places(self, form: Instruction, cases: Cases) -> Places:
+    def _sought(self, form: Instruction, cases: Cases) -> Places:
+        found = self.places(form, cases)
+        return {name: partial(_known, place) for name, place in found.items()}
+
+    def places(self, form: Instruction, cases: Cases) -> dict[str, Column]:
         """Where it looks in cases of one form."""
         lies = {
             name: cases["read_address"][:, i].astype(np.int32) for i, name in enumerate(form.reads)
@@ -89,20 +65,25 @@ class _Misread:
                 return {}
             places = {self.name: lies[self.other]}
             return places | {self.other: lies[self.name]} if self.how == "exchanged" else places
-        first, wraps = lies[self.name], _wraps(form, self.name)
+        first, wraps = lies[self.name], _wraps(form, self.name, self.variant)
         before = first & 0xFF00 | first - 1 & 0xFF if wraps else first - 1
         found: dict[str, Column] = {}
         for i, name in enumerate(form.reads[form.reads.index(self.name) :]):
-            if _wraps(form, name) is not wraps or wraps is None:
+            if _wraps(form, name, self.variant) is not wraps or wraps is None:
                 break
             on = before + 1 + i
             found[name] = (on if wraps else before & 0xFF00 | on & 0xFF) & 0xFFFF
         return found
 
 
-def _wraps(form: Instruction, name: str) -> bool | None:
+def _known(place: Column, found: Mapping[str, Any]) -> Column:
+    """A place that what is read until then does not change."""
+    return place
+
+
+def _wraps(form: Instruction, name: str, variant: str) -> bool | None:
     """Whether a byte that lies in a row with others wraps in its page; None if it is in no row."""
-    (place,) = (clock.address for clock in form.sequence("nmos") if clock.reads == name)
+    (place,) = (clock.address for clock in form.sequence(variant) if clock.reads == name)
     assert place is not None
     if place.kind == "join":
         return True if place.parts[1].kind == "sum" else None

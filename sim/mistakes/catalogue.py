@@ -6,11 +6,13 @@ The catalogue and its numbers are common practice of the trade; the counts come 
 from itertools import chain
 from typing import Final
 
-from . import arithmetic, interrupting, logic_and_shifts, packed_decimal, stacking
+from . import addressing, arithmetic, interrupting, logic_and_shifts, packed_decimal, stacking
 
-_PARTS: Final = (arithmetic, logic_and_shifts, packed_decimal, stacking, interrupting)
+_PARTS: Final = (arithmetic, logic_and_shifts, packed_decimal, stacking, interrupting, addressing)
 
-MISTAKES: Final = tuple(chain.from_iterable(module.part for module in _PARTS))
+MISTAKES: Final = tuple(
+    sorted(chain.from_iterable(one.part for one in _PARTS), key=lambda mistake: mistake.number)
+)
 BY_NUMBER: Final = {mistake.number: mistake for mistake in MISTAKES}
 
 #: Those that no single case can expose, by number, and why.

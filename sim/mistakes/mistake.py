@@ -8,8 +8,10 @@ from typing import Any, Final
 
 import numpy as np
 
+from ..cases.case_memory import Places, reread
+from ..cases.kinds import symbols_of
 from ..cases.layout import Cases, Outcomes
-from ..family.instructions import Instruction
+from ..family.instructions import INSTRUCTIONS, Instruction
 from ..family.members import VARIANTS
 from ..witness.model import Model, State
 
@@ -17,8 +19,15 @@ Column = Any
 #: Told the mnemonic or event, the state before, the right one after it, which it edits, and the
 #: variant.
 Edit = Callable[[str, State, State, str], None]
+#: Told an instruction and the variant: where bytes are looked for, by name, and stored.
+Sought = Callable[[Instruction, str], Places]
 
 _MASK_I: Final = 4  # in the status byte
+
+
+def everywhere(one: Instruction) -> bool:
+    """Made in each of its instructions."""
+    return True
 
 
 @dataclass(frozen=True)
@@ -26,10 +35,14 @@ class Mistake:
     """One mistake: what is wrong, and what it changes in a right outcome.
 
     `cause` and `change` are for whoever made it: "V is the carry out", "V must be carry 8 XOR
-    carry 7". `count` is how many inputs expose it, as documented: of all A, M and C in binary, of
-    the 20,000 with valid digits in decimal; `note` says of which instruction or field, where it is
-    not all of them. `modes` says in which modes of arithmetic it is made: "binary", "decimal" or
-    "both".
+    carry 7". `edit` changes what is left, `places` where bytes are looked for and stored; either
+    is made in the instructions that it is `made_in`. `count` is how many inputs expose it, as
+    documented: of all A, M and C in binary, of the 20,000 with valid digits in decimal; where
+    `cases` is "places", of all low bytes of a base, or places of a pointer, with all of an index;
+    where it is "branches", of all low bytes of PC with all offsets; "page FF" is on a base there,
+    "carry" with C set; `note` says of which
+    instruction or field, where it is not all of them. `modes` says in which modes of arithmetic it
+    is made: "binary", "decimal" or "both".
     """
 
     number: int
@@ -38,16 +51,21 @@ class Mistake:
     cause: str
     change: str
     mnemonics: frozenset[str]  # of instructions, and "IRQ", "NMI", "RESET"
-    edit: Edit = field(repr=False, compare=False)
+    edit: Edit | None = field(repr=False, compare=False, default=None)
+    places: Sought | None = field(repr=False, compare=False, default=None)
+    made_in: Callable[[Instruction], object] = field(repr=False, compare=False, default=everywhere)
+    cases: str = ""
     variants: tuple[str, ...] = VARIANTS
     count: int | None = None
     note: str = ""
     modes: str = "both"
-    stage: int = 1  # among several in one instruction: 0 changes results, 2 what others have pushed
+    stage: int = 1  # among several: -1 changes what is read, 0 results, 2 what others have pushed
     unless_masked: bool = False  # with I set nothing is pushed at all
 
     def apply(self, mnemonic: str, before: State, after: State, variant: str) -> None:
         """Edits the columns of `after`, the right state, as the mistake would have left them."""
+        if self.edit is None:
+            return
         if self.modes == "both":
             self.edit(mnemonic, before, after, variant)
             return
@@ -85,20 +103,36 @@ class Mistaken(Model):
                 )
         self.mistakes = tuple(sorted(mistakes, key=lambda mistake: (mistake.stage, mistake.number)))
 
-    def _made_in(self, mnemonic: str) -> list[Mistake]:
-        return [mistake for mistake in self.mistakes if mnemonic in mistake.mnemonics]
+    def _made_in(self, mnemonic: str, instruction: Instruction | None) -> list[Mistake]:
+        return [
+            mistake
+            for mistake in self.mistakes
+            if mnemonic in mistake.mnemonics
+            and (instruction is None or mistake.made_in(instruction))
+        ]
 
     def perform(self, name: str, s: State) -> None:
         """As the model does, then as the mistakes would have it."""
         before = s.copy()
         super().perform(name, s)
-        for mistake in self._made_in(name):
+        for mistake in self._made_in(name, s.instruction):
             mistake.apply(name, before, s, self.variant)
 
     def _execute_alike(self, cases: Cases, instruction: Instruction) -> Outcomes:
+        sought: dict[str, Any] = {}
+        made = self._made_in(instruction.mnemonic, instruction)
+        for mistake in made:
+            if mistake.places is not None:
+                sought |= mistake.places(instruction, self.variant)
+        if sought:
+            cases = reread(cases, cases, self.variant, lambda form, _: sought)
         outcomes = super()._execute_alike(cases, instruction)
+        if "stored" in sought and instruction.access in ("write", "modify"):
+            where = sought["stored"](symbols_of(cases, instruction))
+            for i in range(int(outcomes["writes"][0])):
+                outcomes["write_address"][:, i] = where
         # A state's pushes are the same for all its rows, so these can only be taken back here.
-        if any(mistake.unless_masked for mistake in self._made_in(instruction.mnemonic)):
+        if any(mistake.unless_masked for mistake in made):
             masked = cases["p"] & _MASK_I != 0
             for what in ("writes", "write_value", "write_address"):
                 outcomes[what][masked] = 0
@@ -112,17 +146,31 @@ class Chapter(list[Mistake]):
         self.common = common
 
     def mistake(
-        self, number: int, title: str, mnemonics: str, **more: Any
+        self, number: int, title: str, mnemonics: str = "", **more: Any
     ) -> Callable[[Edit], Edit]:
         """Enters the edit below it under the edit's own name; `more` as `Mistake` has it."""
 
         def enter(edit: Edit) -> Edit:
-            name = edit.__name__.strip("_").replace("_", "-")
-            told = {**self.common, **more, "mnemonics": frozenset(mnemonics.split())}
-            self.append(Mistake(number, name, title, edit=edit, **told))
+            self._enter(number, title, edit.__name__, mnemonics, edit=edit, **more)
             return edit
 
         return enter
+
+    def places(
+        self, number: int, title: str, made_in: Callable[[Instruction], object], **more: Any
+    ) -> Callable[[Sought], Sought]:
+        """The same for what is looked for elsewhere, in the instructions that it is made in."""
+
+        def enter(sought: Sought) -> Sought:
+            self._enter(number, title, sought.__name__, places=sought, made_in=made_in, **more)
+            return sought
+
+        return enter
+
+    def _enter(self, number: int, title: str, name: str, mnemonics: str = "", **told: Any) -> None:
+        names = mnemonics.split() or [one.mnemonic for one in INSTRUCTIONS if told["made_in"](one)]
+        told = {**self.common, **told, "mnemonics": frozenset(names)}
+        self.append(Mistake(number, name.strip("_").replace("_", "-"), title, **told))
 
 
 def again(name: str, before: State, variant: str, **other: Column) -> State:

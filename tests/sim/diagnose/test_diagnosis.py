@@ -16,15 +16,16 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
+from carrywave.sim.cases.case_memory import possible
 from carrywave.sim.cases.exhaustive import exhaustive_cases
 from carrywave.sim.cases.kinds import BY_KEY, keys_of, lay_reads, name_of_key
 from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, Outcomes
-from carrywave.sim.cases.sampled import sampled_cases
+from carrywave.sim.cases.sampled import quick_cases, sampled_cases
 from carrywave.sim.diagnose.diagnosis import diagnose
 from carrywave.sim.diagnose.inputs import AnswerInputs
 from carrywave.sim.diagnose.question import Cause
 from carrywave.sim.diagnose.report import describe
-from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.family.instructions import BY_MNEMONIC, ENTRIES, INSTRUCTIONS
 from carrywave.sim.family.members import EVENTS, VARIANTS
 from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES
@@ -54,14 +55,18 @@ def corners(name: str) -> Cases:
 
 
 @cache
-def quick() -> Cases:
+def quick(variant: str = "nmos") -> Cases:
     grids = (corners(name) for name in ("ADC", "SBC", "CMP", "CPX", "CPY"))
-    return np.concatenate([sampled_cases(100_000, seed=4), *grids])
+    forms = (*INSTRUCTIONS, *ENTRIES.values())
+    drawn = [quick_cases(form, 4, variant) for form in forms]
+    drawn.append(sampled_cases(20_000, 5, events=["IRQ"], variant=variant))
+    cases = np.concatenate([*drawn, *grids])
+    return cases[possible(cases)]
 
 
 @cache
 def right(variant: str = "nmos") -> Outcomes:
-    return Model(variant).execute(quick())
+    return Model(variant).execute(quick(variant))
 
 
 def instructions_of(cases: Cases) -> npt.NDArray[np.str_]:
@@ -86,11 +91,11 @@ def by_instruction(causes: Iterable[Cause]) -> dict[str, list[Cause]]:
 
 
 def asked(actual: Outcomes, variant: str = "nmos", skip: tuple[str, ...] = ()) -> list[Cause]:
-    return diagnose(quick(), right(variant), actual, variant, skip)
+    return diagnose(quick(variant), right(variant), actual, variant, skip)
 
 
 def planted(*mistakes: Mistake, variant: str = "nmos") -> Outcomes:
-    return Mistaken(*mistakes, variant=variant).execute(quick())
+    return Mistaken(*mistakes, variant=variant).execute(quick(variant))
 
 
 def with_flag(
@@ -156,7 +161,7 @@ OTHERS = [one for one in PLANTED if one not in FIRST]
 
 
 def test_all_forms_of_all_mistakes_are_planted() -> None:
-    assert len(PLANTED) == len(FIRST) + len(OTHERS) == 221
+    assert len(PLANTED) == len(FIRST) + len(OTHERS) == 280
     assert {mistake.number for _, mistake, _ in FIRST} == {m.number for m in MISTAKES}
     assert {mistake.number for _, mistake, _ in PLANTED} == {m.number for m in MISTAKES}
 
@@ -164,10 +169,11 @@ def test_all_forms_of_all_mistakes_are_planted() -> None:
 @pytest.mark.parametrize(
     "chosen",
     [
-        FIRST,
+        FIRST[::3],
+        pytest.param([one for i, one in enumerate(FIRST) if i % 3], marks=pytest.mark.exhaustive),
         *(pytest.param(OTHERS[share::2], marks=pytest.mark.exhaustive) for share in range(2)),
     ],
-    ids=["first", "others-0", "others-1"],
+    ids=["first", "the rest of first", "others-0", "others-1"],
 )
 def test_every_mistake_alone_is_named_first_in_every_instruction_that_has_it(
     chosen: list[tuple[str, Mistake, Mistake]],
@@ -176,7 +182,7 @@ def test_every_mistake_alone_is_named_first_in_every_instruction_that_has_it(
         actual = planted(form, variant=variant)
         found = by_instruction(asked(actual, variant))
         assert set(found) == mistake.mnemonics
-        tallies = Comparison.of(quick(), right(variant), actual).instructions
+        tallies = Comparison.of(quick(variant), right(variant), actual).instructions
         for name, alternatives in found.items():
             first = alternatives[0]
             assert first.numbers == (mistake.number,), (variant, mistake, form.modes, alternatives)
@@ -188,12 +194,12 @@ def test_every_mistake_alone_is_named_first_in_every_instruction_that_has_it(
             # None but what another member of the family does is as good.
             others = {cause.variant for cause in alternatives[1:]}
             assert others <= {"cmos"}
-    assert len(chosen) >= 55
+    assert len(chosen) >= 35
 
 
 def test_a_mistake_alone_is_found_without_a_search(count_calls: Counter) -> None:
     works = [count_calls(asked, planted(BY_NUMBER[n]))[1] for n in (1, 16, 32, 47, 64)]
-    assert 10_000 < max(works) < 60_000
+    assert 10_000 < max(works) < 160_000  # ADC and SBC have eight modes
 
 
 def test_the_words_tell_in_which_modes_the_mistake_is_made() -> None:
@@ -222,6 +228,7 @@ def some_pairs(count: int) -> list[tuple[str, Mistake, Mistake]]:
         for variant in VARIANTS
         for first, second in itertools.combinations(MISTAKES, 2)
         if first.mnemonics & second.mnemonics
+        and not (first.places and second.places)  # an address is formed by one rule
         and variant in first.variants
         and variant in second.variants
         for one in first.variations()
@@ -230,17 +237,19 @@ def some_pairs(count: int) -> list[tuple[str, Mistake, Mistake]]:
     return random.Random(47).sample(pairs, count)
 
 
-@pytest.mark.parametrize("share", [0, pytest.param(1, marks=pytest.mark.exhaustive)])
+@pytest.mark.parametrize(
+    "share", [0, *(pytest.param(share, marks=pytest.mark.exhaustive) for share in (1, 2, 3))]
+)
 def test_pairs_in_one_instruction_are_found(share: int) -> None:
     checked = hidden = 0
-    for variant, one, other in some_pairs(40)[share::2]:
+    for variant, one, other in some_pairs(40)[share::4]:
         actual = planted(one, other, variant=variant)
         found = by_instruction(asked(actual, variant))
         alone = [
             {
                 name
                 for name, tally in Comparison.of(
-                    quick(), actual, planted(form, variant=variant)
+                    quick(variant), actual, planted(form, variant=variant)
                 ).instructions.items()
                 if not tally.mismatches
             }
@@ -256,7 +265,7 @@ def test_pairs_in_one_instruction_are_found(share: int) -> None:
             }, (variant, name, one.number, one.modes, other.number, other.modes, numbers)
             assert found[name][0].explains == found[name][0].wrong > 0
             checked += 1
-    assert checked >= 15
+    assert checked >= 7
     assert hidden < checked
 
 
@@ -311,7 +320,9 @@ def evened(outcomes: Outcomes) -> Outcomes:
 
 def test_another_member_of_the_family_is_recognized() -> None:
     found = by_instruction(asked(evened(right("cmos"))))
-    assert set(found) == {"ADC", "SBC", "BRK", "IRQ", "NMI", "RESET"}
+    entries = {"BRK", "IRQ", "NMI", "RESET"}
+    shifts = {"ASL", "LSR", "ROL", "ROR"}  # which with X take a clock less
+    assert set(found) == {"ADC", "SBC", "JMP", *shifts, *entries}
     assert {causes[0].cause for causes in found.values()} == {"this is what the cmos variant does"}
 
 
@@ -487,7 +498,7 @@ def test_an_operand_looked_up_at_another_address_is_told(
     place: Callable[[int, int], int], words: str
 ) -> None:
     def emulate(case: Cases, memory: dict[int, int]) -> dict[str, Any]:
-        if case["reads"] < 4:
+        if case["read_value"][0] != BY_MNEMONIC["LDX"]["absolute"].opcode:
             return {}
         address = place(*case["read_value"][1:3].tolist()) % 65536
         x, p = memory.get(address, 0), case["p"] & 0x7D | 0x30
@@ -532,7 +543,7 @@ def test_a_wrong_flag_is_told_as_a_formula_beside_the_right_one(
 ) -> None:
     actual = with_flag(name, flag, value, rows)
     causes, calls = count_calls(asked, actual)
-    assert 500 < calls < 200_000  # an unbounded search makes millions
+    assert 500 < calls < 530_000  # in one of up to eight modes; an unbounded search makes millions
     if words == BY_NUMBER[26].cause:
         assert [cause.numbers for cause in causes] == [(26,)]
         return
@@ -649,7 +660,7 @@ def test_an_address_is_told_as_a_formula() -> None:
     assert cause.cause == "the address stored to is 1 more than it must be"
     # Of the two writes of one byte it is told once.
     (cause,) = asked(with_field("INC", write_address=place & 0xFF))
-    assert cause.cause == "the address stored to = the byte after the opcode"
+    assert cause.cause == "the address stored to = the low byte of the right value"
     below = np.where(np.arange(3) == 0, (SP[:, None] - 1) % 256 + 256, place)
     (cause,) = asked(with_field("PHP", write_address=below))
     assert cause.numbers == (37,)
@@ -717,7 +728,7 @@ def test_nonsense_everywhere_is_bounded(count_calls: Counter, what: str) -> None
     else:
         actual = np.frombuffer(rng.bytes(actual.nbytes), OUTCOME)
     causes, calls = count_calls(asked, actual)
-    assert 100_000 < calls < 1_200_000
+    assert 100_000 < calls < 3_200_000  # in 151 opcodes
     assert {cause.kind for cause in causes} == {"none"}
     assert {cause.instruction for cause in causes} == {*BY_MNEMONIC, *EVENTS[1:]}
 
