@@ -14,7 +14,7 @@ from ..emulator.verdict import judge
 from ..trace.checking import compare_trace
 from ..trace.formats import parts_of
 from ..trace.report import draw_trace
-from .options import TRIAL, SecondsType, json_option, not_compared, variant_option
+from .options import TRIAL, SecondsType, addresses, json_option, not_compared, variant_option
 from .outputs import (
     InputType,
     OutputType,
@@ -39,6 +39,8 @@ from .terminal import conclude, progress_bar, write_files
 @click.option("--column", "columns", multiple=True, metavar="NAME=THEIRS",
               help="What the trace calls a column, such as sp=S.")  # fmt: skip
 @click.option("--hex", "as_hex", is_flag=True, help="The trace's bare digits are hexadecimal.")
+@click.option("--devices", metavar="FIRST-LAST,...", multiple=True, callback=addresses,
+              help="Where a trace finds no memory, in hex, such as D000-DFFF.")  # fmt: skip
 @variant_option
 @click.option(
     "--cases", "which", type=click.Choice(("quick", "full")), default="quick", show_default=True,
@@ -57,8 +59,9 @@ from .terminal import conclude, progress_bar, write_files
 @json_option
 def command(
     names: tuple[str, ...], library: str | None, python: str | None, arrays: bool,
-    pipe: str | None, trace: str | None, columns: tuple[str, ...], as_hex: bool, variant: str,
-    which: str, skip: list[str], seed: int, timeout: float, vcd: str | None, as_json: bool,
+    pipe: str | None, trace: str | None, columns: tuple[str, ...], as_hex: bool,
+    devices: list[tuple[int, int]], variant: str, which: str, skip: list[str], seed: int,
+    timeout: float, vcd: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Put an emulator beside the gates.
 
@@ -78,8 +81,8 @@ def command(
         raise click.UsageError("give one of --library, --python, --pipe and --trace")
     if arrays and python is None:
         raise click.UsageError("--arrays goes with --python")
-    if (columns or as_hex) and trace is None:
-        raise click.UsageError("--column and --hex go with --trace")
+    if (columns or as_hex or devices) and trace is None:
+        raise click.UsageError("--column, --hex and --devices go with --trace")
     if trace is not None:
         if names or vcd:
             raise click.UsageError("a trace is compared whole, and without --vcd")
@@ -90,8 +93,9 @@ def command(
             raise click.UsageError("--column names a column twice: once is meant")
         with progress_bar("parts", len(parts_of(trace))) as progress:
             report = compare_trace(
-                trace, variant, columns=renamed, hex=as_hex, skip=skip, progress=progress
-            )
+                trace, variant, columns=renamed, hex=as_hex, skip=skip, devices=devices,
+                progress=progress,
+            )  # fmt: skip
         conclude(report, as_json, lambda screen: draw_trace(report, screen))
     emulator = (
         Library(library, timeout) if library is not None

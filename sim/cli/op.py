@@ -4,33 +4,50 @@ from functools import partial
 
 import click
 
-from ..op.operation import arrange, operate
-from .options import ByteType, MnemonicType, json_option, variant_option
+from ..op.operation import TARGET, arrange, operate, takes
+from .options import (
+    ROW,
+    ByteType,
+    OperandType,
+    WordType,
+    json_option,
+    variant_option,
+)
 from .outputs import OutputType, WritingCommand
 from .terminal import Writer, console, print_json, write_files
 
 
 @click.command("op", WritingCommand, context_settings={"ignore_unknown_options": True})
-@click.argument("mnemonic", type=MnemonicType())
-@click.argument("numbers", metavar="[A] [OPERAND]", nargs=-1, type=ByteType())
+@click.argument("mnemonic", type=ROW)
+@click.argument("numbers", metavar="[MODE] [A] [OPERAND]", nargs=-1, type=OperandType())
 @click.option("--carry", type=click.IntRange(0, 1), default=0, show_default=True, help="C before.")
 @click.option("--decimal", is_flag=True, help="D before: decimal mode for ADC and SBC.")
 @click.option(
     "--status", type=ByteType(), default="0x30", help="The other flags before, as a pushed byte."
+)
+@click.option("--x", type=ByteType(), default=0, help="X before, where it is an index.")
+@click.option("--y", type=ByteType(), default=0, help="Y before, where it is an index.")
+@click.option(
+    "--pointer",
+    type=WordType(),
+    default=f"0x{TARGET:04X}",
+    show_default=True,
+    help="The address that lies where a pointer is read.",
 )
 @variant_option
 @click.option("--vcd", "vcd", type=OutputType(), help="Write the waveform to this file.")
 @click.option("--svg", type=OutputType(), help="Write a figure of it to this file.")
 @json_option
 def command(
-    mnemonic: str, numbers: tuple[int, ...], carry: int, decimal: bool, status: int, variant: str,
-    vcd: str | None, svg: str | None, as_json: bool,
+    mnemonic: str, numbers: tuple[int | str, ...], carry: int, decimal: bool, status: int, x: int,
+    y: int, pointer: int, variant: str, vcd: str | None, svg: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Show one operation: each carry, and where each flag comes from.
 
     A is the register that MNEMONIC works on (X for CPX, Y for DEY ...); OPERAND is the byte it
     reads, or a branch's offset. Numbers: 80, 0x50, $50, %01010000, -1. An instruction that has only
-    one of the two takes one number.
+    one of the two takes one number. MODE is where the operand lies, in the maker's notation: the
+    address is then formed before your eyes. IRQ, NMI and RESET are taken like an instruction.
 
     \b
     carrywave op ADC 0x50 0x50
@@ -38,9 +55,22 @@ def command(
     carrywave op CMP -128 1
     carrywave op ADC 0x58 0x46 --carry 1 --decimal --variant cmos
     carrywave op ADC 0x50 0x50 --svg adc.svg
+    carrywave op LDA '($10),Y' 0x80 --y 0x15 --pointer 0x20F0
+    carrywave op STA '$20F0,X' 0x80 --x 0x15
     """
-    a, operand = arrange(mnemonic, numbers)
-    result = operate(mnemonic, a, operand, carry, decimal, variant, status)
+    where = str(numbers[0]) if numbers and isinstance(numbers[0], str) else ""
+    plain = [number for number in numbers[bool(where) :] if isinstance(number, int)]
+    if len(plain) < len(numbers) - bool(where):
+        raise click.UsageError("the mode stands behind the mnemonic, once")
+    if where and not plain:
+        plain = [0] * len([name for name in takes(mnemonic) if name])
+    a, operand = arrange(mnemonic, plain)
+    if vcd and vcd == svg:
+        raise click.UsageError("--vcd and --svg are one file: name two")
+    result = operate(
+        mnemonic, a, operand, carry, decimal, variant, status,
+        where=where, x=x, y=y, pointer=pointer,
+    )  # fmt: skip
     writers: dict[str, Writer] = {}
     if svg:
         from carrywave.waves.figures.operation_figure import operation_figure

@@ -1,6 +1,7 @@
 """What the commands take: numbers, mnemonics, and the options that several have."""
 
 import math
+import re
 from collections import Counter
 from collections.abc import Collection
 from typing import Any
@@ -62,9 +63,10 @@ class ByteType(click.ParamType[int]):
     """A byte as people write it: 80, 0x50, $50, %01010000, -1."""
 
     name = "byte"
+    limits = -128, 0xFF, "a byte"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        """Accepts -128 to 255."""
+        """Accepts what is within the limits."""
         if isinstance(value, int):
             return value
         if value.startswith("--"):  # a command that takes -1 takes what looks like options too
@@ -83,9 +85,31 @@ class ByteType(click.ParamType[int]):
         except ValueError:
             wanted = "write 80, 0x50, $50, %01010000 or -1"
             self.fail(f"{value!r} is not a number: {wanted}", param, ctx)
-        if not -128 <= number <= 255:
-            self.fail(f"{value} does not fit in a byte: expected -128 to 255", param, ctx)
-        return number % 256
+        lowest, highest, what = self.limits
+        if not lowest <= number <= highest:
+            self.fail(f"{value} does not fit in {what}: expected {lowest} to {highest}", param, ctx)
+        return number % (highest + 1)
+
+
+class WordType(ByteType):
+    """An address as people write it."""
+
+    name = "address"
+    limits = 0, 0xFFFF, "an address"
+
+
+class OperandType(ByteType):
+    """A byte, or an operand in the notation of its mode, `($10),Y`."""
+
+    name = "operand"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Leaves a notation as it is."""
+        from ..op.notation import is_notation
+
+        if isinstance(value, str) and is_notation(value):
+            return value
+        return super().convert(value, param, ctx)
 
 
 class MnemonicType(click.ParamType[str]):
@@ -178,3 +202,17 @@ def not_compared(ctx: click.Context, param: click.Parameter, value: tuple[str, .
     except ValueError as error:
         raise click.BadParameter(str(error)) from None
     return names
+
+
+def addresses(
+    ctx: click.Context, param: click.Parameter, value: tuple[str, ...]
+) -> list[tuple[int, int]]:
+    """First and last addresses in hex, one pair or several an option."""
+    found = []
+    for text in (pair for several in value for pair in several.split(",")):
+        match = re.fullmatch(r"\s*([0-9A-Fa-f]{1,4})-([0-9A-Fa-f]{1,4})\s*", text)
+        first, last = (int(digits, 16) for digits in match.groups()) if match else (1, 0)
+        if first > last:
+            raise click.BadParameter(f"{text!r}: expected two addresses in hex, as in D000-DFFF")
+        found.append((first, last))
+    return found

@@ -7,14 +7,16 @@ from typing import Any, Final
 import numpy as np
 
 from carrywave.rtl.datapath import Unit
+from carrywave.rtl.word import LatchNext
 
+from ..cases.case_memory import possible
 from ..cases.kinds import BY_KEY, forms_of, happening, lay_reads, symbols_of
 from ..cases.layout import CASE, Cases
 from ..family.instructions import Instruction
 from ..family.status_byte import LOWEST_FIRST, flags_of
-from ..system.errors import UnusableError
 from ..system.pictures import picture_of
 from ..witness.clocked import Clocked, Context, Recorder
+from .notation import AddressSum, UsageError, describe_sum, event_of, read_notation, written
 
 #: The operations of the ALU that the adder's chain answers, and which carry enters it.
 CHAIN: Final = {
@@ -68,6 +70,8 @@ class Operation:
     bus: list[BusClock] = field(default_factory=list)
     pc: int = 0  # afterwards
     sp: int = 0
+    where: str = ""  # the operand as it is written, where its address is formed
+    sums: list[AddressSum] = field(default_factory=list)  # of that address
 
     @property
     def mnemonic(self) -> str:
@@ -102,7 +106,9 @@ class Operation:
             "result": self.result, "carries": self.carries,
             "flags": {f: self.after[f] if f in self.updated else None for f in SHOWN_FLAGS},
             "alu": self.alu, "bus": [[clock.kind, clock.address, clock.byte] for clock in self.bus],
-            "pc": self.pc, "sp": self.sp,
+            "pc": self.pc, "sp": self.sp, "written": self.where,
+            "address_sums": [{"clock": one.clock, "words": one.words, "carries": one.carries,
+                              "alu": one.alu} for one in self.sums],
         }  # fmt: skip
 
 
@@ -124,10 +130,6 @@ def operand_of(instruction: Instruction) -> str:
 def takes(mnemonic: str) -> tuple[str, bool]:
     """The register that a mnemonic works on, or "", and whether it takes a byte beside it."""
     return _REGISTERS.get(mnemonic, ""), bool(operand_of(form_of(mnemonic)))
-
-
-class UsageError(UnusableError):
-    """The numbers do not fit the mnemonic; the message is one line."""
 
 
 def arrange(mnemonic: str, numbers: Sequence[int]) -> tuple[int, int]:
@@ -153,6 +155,7 @@ class _Probe:
         self.wave = wave
         self.bus: list[BusClock] = []
         self.alu: dict[str, Any] = {}
+        self.sums: list[tuple[int, bool, dict[str, Any]]] = []
         self.update = 0
 
     def clock(self, ctx: Context, unit: Unit, name: str) -> None:
@@ -167,39 +170,58 @@ class _Probe:
         operation = ctx.get(unit.alu.operation).name
         # The last clock is the one to show, but for RTI, which sets its flags before it, and for a
         # branch, whose first sum is the low byte of its target.
-        if len(self.bus) > 1 and not self.update and self.alu.get("operation") != "OFFSET":
-            ports = ("a", "b", "operand", "carry", "propagate", "generate", "sum", "result")
-            self.alu = {"operation": operation} | {p: ctx.get(getattr(unit.alu, p)) for p in ports}
+        ports = ("a", "b", "operand", "carry", "propagate", "generate", "sum", "result")
+        alu = {"operation": operation} | {p: ctx.get(getattr(unit.alu, p)) for p in ports}
+        formed = [ctx.get(getattr(unit.control.word, byte)) for byte in ("low", "high")]
+        if LatchNext.ALU in formed and operation != "PASS":
+            self.sums.append((len(self.bus) - 1, formed[1] == LatchNext.ALU, alu))
+        elif len(self.bus) > 1 and not self.update and self.alu.get("operation") != "OFFSET":
+            self.alu = alu
         self.update |= update
 
 
 def operate(
     mnemonic: str, a: int = 0, operand: int = 0, carry: int = 0, decimal: bool = False,
-    variant: str = "nmos", status: int = 0x30, wave: Recorder | None = None,
+    variant: str = "nmos", status: int = 0x30, wave: Recorder | None = None, where: str = "",
+    x: int = 0, y: int = 0, pointer: int = TARGET,
 ) -> Operation:  # fmt: skip
     """Runs one instruction on the clock-level hardware.
 
     `a` goes into the register that the instruction works on; `operand` is the byte it reads, from
     memory or from the stack, or a branch's offset. `status` gives the flags that `carry` and
-    `decimal` do not. Raises KeyError for an unknown mnemonic.
+    `decimal` do not. `where` is the operand in the notation of its mode, `($10),Y`; `x` and `y` are
+    the index registers, `pointer` what lies where a pointer is read. "IRQ", "NMI" and "RESET" are
+    taken too. Raises KeyError for an unknown mnemonic, UsageError for what does not go together.
     """
-    instruction = form_of(mnemonic)
+    instruction, place = read_notation(mnemonic, where) if where else (form_of(mnemonic), None)
     register, byte = takes(mnemonic)
     p = status & 0xF6 | carry | decimal << 3
-    where = DATA if instruction.access else TARGET
+    if mnemonic == "IRQ":
+        p &= ~4  # or it would not be taken
+    base = (DATA if instruction.access else TARGET) if place is None else place
+    if instruction.pointer or "pointer.low" in instruction.reads:
+        base = pointer
     pulled = [operand] * (instruction.pulls % 2) + [AT & 0xFF, AT >> 8]
     columns = {
         "pc": AT, "sp": TOP, "m": operand, "offset": operand,
-        "address.low": where & 0xFF, "address.high": where >> 8,
+        "address.low": base & 0xFF, "address.high": base >> 8, "x": x, "y": y,
+        "pointer": (place or 0) & 0xFF,
+        "pointer.low": (place or 0) & 0xFF, "pointer.high": (place or 0) >> 8,
         "vector.low": TARGET & 0xFF, "vector.high": TARGET >> 8,
         **{f"pull{i}": value for i, value in enumerate(pulled)},
     }  # fmt: skip
     case = np.zeros((), CASE)
     case["pc"], case["sp"], case["p"] = AT, TOP, p
+    case["event"], case["x"], case["y"] = event_of(mnemonic), x, y
     if register:
         case[register] = a
         columns[register] = a
-    lay_reads(case, instruction, columns)
+    lay_reads(case, instruction, columns, variant)
+    if where and not possible(case.reshape(1))[0]:
+        raise UsageError(
+            f"{mnemonic} {where}: two bytes would lie at one address; the instruction is at "
+            f"{AT:04X}: put the operand or the pointer elsewhere"
+        )
     probe = _Probe(wave)
     outcome = Clocked(variant, probe).execute(case)
 
@@ -209,7 +231,11 @@ def operate(
         pc=int(outcome["pc"]), sp=int(outcome["sp"]),
         before=flags_of(p), after=flags_of(int(outcome["p"])),
         updated="".join(f for i, f in enumerate(LOWEST_FIRST) if probe.update >> i & 1),
+        where="" if place is None else written(instruction, place),
     )  # fmt: skip
+    for clock, high, alu in probe.sums:
+        left, right, words = describe_sum(instruction, variant, high, alu, columns)
+        operation.sums.append(AddressSum(clock, alu, left, right, words))
     # Without a register or an operand in memory: PHP's pushed byte, a taken branch's first sum.
     told = mnemonic == "PHP" or (instruction.branches and operation.uses_chain)
     if register or instruction.access or told:
@@ -234,12 +260,31 @@ def operation_command(case: Cases, variant: str = "nmos") -> str | None:
     """What draws the operation of a case; None for an event."""
     if happening(case.reshape(1))[0] or int(case["read_value"][0]) not in BY_KEY:
         return None
-    return command_of(*numbers_of(case), int(case["p"]), variant)
+    return command_of(*numbers_of(case), int(case["p"]), variant, address_options(case))
 
 
-def command_of(name: str, numbers: Sequence[int], p: int, variant: str = "nmos") -> str:
+def address_options(case: Cases) -> list[str]:
+    """What a case's address is formed of, as words of a command; none where nothing is added."""
+    instruction = BY_KEY[int(case["read_value"][0])]
+    found = symbols_of(case, instruction)
+    if not instruction.index and "pointer.low" not in instruction.reads:
+        return []
+    code = [int(byte) for byte in case["read_value"][1 : instruction.mode.length]]
+    place = int.from_bytes(bytes(code), "little")
+    words = [f"'{written(instruction, place)}'"]
+    words += [f"--{name} 0x{int(case[name]):02X}" for name in instruction.index]
+    if len(instruction.reads) > instruction.mode.length + 1:
+        holds = int(found["address.high"]) << 8 | int(found["address.low"])
+        words.append(f"--pointer 0x{holds:04X}")
+    return words
+
+
+def command_of(
+    name: str, numbers: Sequence[int], p: int, variant: str = "nmos", address: Sequence[str] = ()
+) -> str:
     """What draws an operation with these numbers and this status before."""
-    words = ["carrywave op", name, *(f"0x{number:02X}" for number in numbers)]
+    words = ["carrywave op", name, *address[:1], *(f"0x{number:02X}" for number in numbers)]
+    words += address[1:]
     words += ["--carry 1"] * (p & 1) + ["--decimal"] * (p >> 3 & 1)
     words += [f"--status 0x{p & 0xC6 | 0x30:02X}"] * (p & 0xC6 > 0)
     words += [f"--variant {variant}"] * (variant != "nmos")

@@ -1,5 +1,6 @@
 """An operation in words: what it does, and why each flag is what it is."""
 
+from collections.abc import Mapping
 from typing import Final
 
 from ..family.status_byte import FLAG_BITS
@@ -39,9 +40,9 @@ def headings_of(op: Operation) -> tuple[str, str]:
     return meaning, f"{op.variant}, {mode}"
 
 
-def kinds_of(op: Operation) -> list[str]:
+def kinds_of(alu: Mapping[str, int]) -> list[str]:
     """What each bit, from 0, does with a carry: "make", "pass" or "stop"."""
-    makes, hands = op.alu["generate"], op.alu["propagate"]
+    makes, hands = alu["generate"], alu["propagate"]
     return ["make" if makes >> i & 1 else "pass" if hands >> i & 1 else "stop" for i in range(8)]
 
 

@@ -1,5 +1,6 @@
 """Draws what the hardware did, for the terminal."""
 
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from rich.console import Group, RenderableType
@@ -20,10 +21,19 @@ CELL: Final = 6  # of a bit
 def draw_operation(op: Operation) -> RenderableType:
     """The carry chain bit by bit, and where each flag comes from; at most 80 columns wide."""
     meaning, mode = headings_of(op)
-    title = Text.assemble((op.mnemonic, "bold"), "  ", meaning, (f"   {mode}", QUIET))
+    name = f"{op.mnemonic} {op.where}".rstrip()
+    title = Text.assemble((name, "bold"), "  ", meaning, (f"   {mode}", QUIET))
     parts: list[RenderableType] = [title, Text()]
+    for one in op.sums:
+        parts.append(Text(f" address   {one.words}"))
+        if one.alu["operation"] == "OFFSET":
+            parts += [_chain(one.alu, one.carries, (one.left, "", one.right)), Text()]
+    if op.sums and op.uses_chain:
+        parts += [Text(), Text(" the operation", QUIET)]
+    elif op.sums and op.sums[-1].alu["operation"] != "OFFSET":
+        parts.append(Text())
     if op.uses_chain:
-        parts += [_chain(op), Text()]
+        parts += [_chain(op.alu, op.carries or [], names_of(op), digit_note(op)), Text()]
     elif op.alu["operation"] != "PASS":
         parts += [_bits(op), Text()]
     if len(op.bus) > 2:
@@ -45,23 +55,24 @@ def _numbers() -> Text:
     return Text(" bit".ljust(WIDTH) + heads + "   hex  dec   +/-", QUIET)
 
 
-def _chain(op: Operation) -> RenderableType:
-    alu, carries = op.alu, op.carries or []
+def _chain(
+    alu: Mapping[str, int], carries: Sequence[int], names: tuple[str, str, str], note: str = ""
+) -> RenderableType:
     kind = Text(" each bit".ljust(WIDTH))
-    for word in reversed(kinds_of(op)):
+    for word in reversed(kinds_of(alu)):
         kind.append(word.center(CELL), {"make": CARRY, "pass": "", "stop": QUIET}[word])
     kind.append("   a carry", QUIET)
-    chain, names = Text(" carry".ljust(WIDTH - CELL // 2)), Text(" " * (WIDTH - CELL // 2))
+    chain, labels = Text(" carry".ljust(WIDTH - CELL // 2)), Text(" " * (WIDTH - CELL // 2))
     for i in range(8, -1, -1):
         wire = "◄─1" if carries[i] else "  0"
         chain.append(wire.ljust(CELL), CARRY if carries[i] else QUIET)
-        names.append(f"c{i}".center(CELL), QUIET)
-    left, byte, beside = names_of(op)
+        labels.append(f"c{i}".center(CELL), QUIET)
+    left, byte, beside = names
     rows = [_numbers(), _row(left, alu["a"])]
     if byte:
         rows.append(_row(byte, alu["b"], QUIET))
-    rows += [_row(beside, alu["operand"]), kind, chain, names, _row("sum", alu["sum"])]
-    if note := digit_note(op):
+    rows += [_row(beside, alu["operand"]), kind, chain, labels, _row("sum", alu["sum"])]
+    if note:
         rows.append(Text(f" {note}", QUIET))
     if alu["result"] != alu["sum"]:
         rows.append(_row("corrected", alu["result"], value=f"   ${alu['result']:02X}  as digits"))
@@ -106,6 +117,8 @@ def _word(instruction: Instruction, clock: Clock) -> str:
 BYTES: Final = {
     "opcode": "opcode", "m": "operand", "offset": "offset", "stored": "result",
     "address.low": "address, low byte", "address.high": "address, high byte",
+    "pointer": "where the pointer lies",
+    "pointer.low": "pointer, low byte", "pointer.high": "pointer, high byte",
     "pcl": "PC, low byte", "pch": "PC, high byte", "p": "status", "a": "A",
     "vector.low": "PC, low byte", "vector.high": "PC, high byte",
 }  # fmt: skip

@@ -50,7 +50,7 @@ def _describe(op: Operation) -> str:
         for name, value in values
         if name and name not in ("0", "FF")
     ]
-    kinds = " ".join(reversed(kinds_of(op)))
+    kinds = " ".join(reversed(kinds_of(op.alu)))
     carries = " ".join(f"{bit}" for bit in reversed(op.carries or []))
     total = op.alu["sum"]
     corrected = f" Corrected as decimal digits: ${op.alu['result']:02X}." * _decimal(op)
@@ -107,7 +107,7 @@ def _inverter(sheet: Sheet, x: float, y: float) -> None:
 def _adders(sheet: Sheet, y: float) -> None:
     """The row of full adders and the carries between them, from right to left."""
     op = sheet.op
-    carries, kinds, lane = op.carries or [], kinds_of(op), y + LANE
+    carries, kinds, lane = op.carries or [], kinds_of(op.alu), y + LANE
     leaves = carries.copy()  # of the bit below: what decimal mode forces comes in beside it
     if digit_note(op):
         leaves[4] = 0

@@ -32,7 +32,8 @@ def say(op: Operation) -> str:
         for flag in SHOWN_FLAGS
         if flag in op.updated
     ]
-    left = f"Left alone: {op.kept}." if told else "No flag is updated."
+    told = [*(f"The address: {one.words}." for one in op.sums), *told]
+    left = f"Left alone: {op.kept}." if op.updated else "No flag is updated."
     return " ".join([*told, left] if op.kept else told)
 
 
@@ -41,6 +42,9 @@ def name(op: Operation) -> str:
     loads = op.operand is not None and op.alu["operation"] == "PASS"  # A before has no part in it
     numbers = (op.operand,) if loads else (op.a, op.operand)
     bytes_ = [f"${byte:02X}" for byte in numbers if byte is not None]
+    if op.where:
+        numbers_told = f" with {', '.join(bytes_)}" if bytes_ else ""
+        return f"{op.mnemonic} {op.where}{numbers_told}"
     return f"{op.mnemonic} {', '.join(bytes_)}".strip()
 
 
@@ -141,6 +145,14 @@ class Sheet(Figure):
     def reasons(self, y: float) -> float:
         """The flags as a table: was, is, because of which wire, and what it says. Its lower end."""
         op = self.op
+        for one in op.sums:
+            self.text(TABLE[0], y, f"address, clock {one.clock}: {one.words}", size=13)
+            y += 22
+            if one.alu["operation"] == "OFFSET":
+                carries = " ".join(str(bit) for bit in reversed(one.carries))
+                self.text(TABLE[0], y, f"its carries, c8 to c0: {carries}", "quiet", size=13)
+                y += 22
+        y += 12 * bool(op.sums)
         told = [flag for flag in SHOWN_FLAGS if flag in op.updated]
         if not told:
             self.text(TABLE[0], y, "no flag is updated", "quiet")

@@ -127,7 +127,7 @@ def test_every_figure_is_legible_in_a_browser(
 ) -> None:
     told = judge_figures(drawn, dark, font)
     assert {name: one["found"] for name, one in told.items() if one["found"]} == {}
-    assert len(told) == len(drawn) == len(DRAWN) + 24 + 11
+    assert len(told) == len(drawn) == len(DRAWN) + 24 + 14
     assert min(one["texts"] for one in told.values()) >= 25
     background = PALETTE["background"][dark].lstrip("#")
     wanted = f"rgb({', '.join(str(byte) for byte in bytes.fromhex(background))})"
