@@ -3,11 +3,15 @@
 A line is ``LABEL: instruction ; comment``, every part of it optional.
 
     names        letters, digits and _; upper and lower case differ; A, X and Y are registers. A
-                 label takes its colon wherever it stands; ``NAME = expression`` uses names above it
+                 label's colon may be left out in the first column; ``NAME = expression`` uses names
+                 above it
     numbers      ``$50`` ``%0101`` ``80`` ``'P'``, and ``*``, the address of its own statement
-    expressions  joined by + and -; ``<`` or ``>`` in front takes the low or high byte of the whole
-    operands     none, ``A``, ``#byte`` or an address: in zero page where its names are defined
-                 above and it is below $100, absolute otherwise
+    expressions  joined by + - * / and parentheses, / without remainder; ``<`` or ``>`` in front
+                 takes the low or high byte of the whole
+    operands     none, ``A`` (which may be left out), ``#byte``, an address, ``address,X`` or
+                 ``,Y``, ``(address,X)``, ``(address),Y``, ``(address)``: in zero page where its
+                 names are defined above and it is below $100, if there is such a mode. What begins
+                 with a parenthesis is a pointer
     data         ``.org`` address, ``.byte`` bytes and "text", ``.word`` words; commas between
     pins         ``.irq low``, ``.irq high``, ``.nmi`` and ``.reset`` act each time the instruction
                  that follows is fetched, or ``+N`` clocks later; NMI, reset are low for 2 clocks
@@ -42,8 +46,6 @@ _BYTE: Final = (-128, 255, "a byte")
 _WORD: Final = (-32768, 65535, "a word")
 _ADDRESS: Final = (0, 65535, "an address")
 _CLOCKS: Final = (0, 65535, "clocks")
-# Modes that are not built, by the sign of their notation, as long as no built one has it.
-_NOT_BUILT: Final = {"(": "indirect addressing", ",": "indexed addressing"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +99,7 @@ def _looks(mode: Mode) -> str:
         return "an address"
     if not mode.takes:
         return f"the {mode.name}" if mode.notation else "no operand"
-    return f"an {mode.name} operand" if mode.takes == "byte" else f"{mode.name} addressing"
+    return f"an {mode.name} operand" if mode.takes == "byte" else f"{mode.label} addressing"
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +133,7 @@ class _Assembler:
 
     def first_pass(self, line: ListingLine) -> None:
         start = line.take()
-        if start.kind == "word" and line.accept(":"):
+        if start.kind == "word" and (line.accept(":") or self.begins(line, start)):
             self.define(line, start, self.place(line, start))
             start = line.take()
         word = start.text.lower()
@@ -153,6 +155,13 @@ class _Assembler:
             wanted = "an instruction, a directive, or a name and ':' or '='"
             line.fail(start, wanted + nearest(word, BY_MNEMONIC))
         line.finish()
+
+    def begins(self, line: ListingLine, word: ListingToken) -> bool:
+        """Whether a word in the first column is a label without its colon."""
+        behind = line.next.text
+        starts = not behind or behind[0] == "." or behind.upper() in BY_MNEMONIC
+        other = word.text[0] == "." or word.text.upper() in (*REGISTERS, *BY_MNEMONIC)
+        return word.column == 1 and starts and not other
 
     def second_pass(self) -> Program:
         memory = self.program.memory
@@ -201,23 +210,18 @@ class _Assembler:
         return self.expression(line).resolve(self.labels, limits, "earlier line")
 
     def expression(self, line: ListingLine) -> ListingExpression:
-        start, half = line.next, line.accept("<", ">")
-        known, names = 0, []
-        sign = line.accept("+", "-") or "+"
-        while sign:
-            term, factor = line.take(), -1 if sign == "-" else 1
+        def value_of(term: ListingToken) -> int | ListingToken:
             if term.kind == "number":
-                known += factor * self.number(line, term)
-            elif term.kind == "character":
-                known += factor * ord(term.text[1])
-            elif term.text == "*":
-                known += factor * self.place(line, term)
-            elif term.kind == "word" and term.text.upper() not in (*REGISTERS, *BY_MNEMONIC):
-                names.append((factor, term))
-            else:
+                return self.number(line, term)
+            if term.kind == "character":
+                return ord(term.text[1])
+            if term.text == "*":
+                return self.place(line, term)
+            if term.kind != "word" or term.text.upper() in (*REGISTERS, *BY_MNEMONIC):
                 line.fail(term, "a number or a name")
-            sign = line.accept("+", "-")
-        return ListingExpression(line, start, half, known, tuple(names))
+            return term
+
+        return ListingExpression.read(line, value_of)
 
     def number(self, line: ListingLine, token: ListingToken) -> int:
         digits = token.text.lstrip("$%")
@@ -273,7 +277,6 @@ class _Assembler:
         """
         start, expression = line.next, None
         left = [(mode, _notation(mode)) for mode in MODES.values() if mode.length]
-        unknown = _NOT_BUILT.keys() - {sign for _, notation in left for sign in notation}
         while line.next.kind != "end" or all(rest for _, rest in left):
             sign = line.next.text.upper()
             same = [(mode, rest[1:]) for mode, rest in left if rest[:1] == [sign]]
@@ -281,18 +284,18 @@ class _Assembler:
             if same:
                 left = same
                 line.take()
-            elif filled and sign not in unknown:
+            elif filled:
                 left = filled
                 expression = self.expression(line)
             else:
                 break
-        wanted = f"a mode that {mnemonic} has: {', '.join(has)}"
-        sign = line.next.text
-        if sign in unknown and (sign == "(" or line.tokens[-2].text.upper() in REGISTERS):
-            line.fail(start, wanted, f"{_NOT_BUILT[sign]}, which is not built")
+        labels = [MODES[name].label or name for name in has]
+        wanted = f"a mode that {mnemonic} has: {', '.join(labels)}"
         found = [mode for mode, rest in left if not rest]
         if not found:
             line.fail(line.next, " or ".join(sorted({repr(rest[0]) for _, rest in left})))
+        if found[0].length == 1:  # the accumulator need not be named
+            found += [mode for mode in MODES.values() if mode.operand == "a"]
         fitting = [mode for mode in found if mode.name in has]
         if not fitting:
             line.fail(start, wanted, _looks(found[0]))

@@ -2,10 +2,11 @@
 
 import difflib
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from itertools import islice
-from typing import Final, NamedTuple, NoReturn
+from operator import add, floordiv, mul, sub
+from typing import Final, NamedTuple, NoReturn, Self
 
 from ..system.errors import UnusableError
 from ..system.quoting import SHOWN, one_line, quoted
@@ -20,7 +21,7 @@ _TOKEN: Final = re.compile(
     | (?P<character> '[ -~]' )
     | (?P<text> "[ !#-~]*" )
     | (?P<word> \.?[A-Za-z_][A-Za-z0-9_]* )
-    | (?P<sign> [#<>+*=:,()-] )
+    | (?P<sign> [#<>+*/=:,()-] )
     """,
     re.VERBOSE,
 )
@@ -78,7 +79,9 @@ class ListingLine:
 
     def _refuse(self, source: str, position: int) -> NoReturn:
         found = next(_REFUSED.finditer(source, position))[0]
-        wanted = _NUMBER if found[0] in "$%0123456789" else "a name, a number or one of #<>+-*=:,()"
+        wanted = (
+            _NUMBER if found[0] in "$%0123456789" else "a name, a number or one of #<>+-*/=:,()"
+        )
         self.fail(ListingToken("", found, position + 1), _WANTED.get(found, wanted))
 
     def fail(self, token: ListingToken, wanted: str, found: object = None) -> NoReturn:
@@ -105,30 +108,89 @@ class ListingLine:
             self.fail(self.next, wanted)
 
 
+_LARGEST: Final = 1 << 64
+_OPERATIONS: Final = {"+": add, "-": sub, "*": mul, "/": floordiv}
+_BINDING: Final = {"+": 1, "-": 1, "*": 2, "/": 2, "negate": 3}
+
+
 @dataclass(frozen=True, slots=True)
 class ListingExpression:
-    """A sum: what is known of it, and the names still to be looked up, each with +1 or -1."""
+    """An expression, its operators behind what they join: numbers, names, and signs."""
 
     line: ListingLine
     start: ListingToken
     half: str  # "<", ">" or ""
-    known: int
-    names: tuple[tuple[int, ListingToken], ...]
+    steps: tuple[int | ListingToken, ...]
+
+    @classmethod
+    def read(
+        cls, line: ListingLine, value_of: Callable[[ListingToken], int | ListingToken]
+    ) -> Self:
+        """Takes one from a line; `value_of` says what a token in the place of a number is.
+
+        `*` and `/` bind more than `+` and `-`; parentheses group, however deep. Raises ListingError
+        where a number is missing or a parenthesis is not closed.
+        """
+        start, half = line.next, line.accept("<", ">")
+        steps: list[int | ListingToken] = []
+        waiting: list[ListingToken] = []  # operators and open parentheses
+        depth = 0
+
+        def settle(binding: int) -> None:
+            while waiting and _BINDING.get(waiting[-1].text, 0) >= binding:
+                steps.append(waiting.pop())
+
+        while True:
+            token = line.take()
+            while token.text in ("(", "+", "-"):
+                depth += token.text == "("
+                if token.text != "+":
+                    sign = "negate" if token.text == "-" else "("
+                    waiting.append(token._replace(text=sign))
+                token = line.take()
+            steps.append(value_of(token))
+            while depth and line.next.text == ")":
+                depth -= 1
+                settle(1)
+                waiting.pop()
+                line.take()
+            if line.next.text not in ("+", "-", "*", "/"):
+                break
+            settle(_BINDING[line.next.text])
+            waiting.append(line.take())
+        settle(1)
+        if waiting:
+            line.fail(line.next, "')'")
+        return cls(line, start, half, tuple(steps))
 
     def value(self, labels: dict[str, int]) -> int | None:
-        """None while a name is undefined."""
-        total = self.known
-        for sign, name in self.names:
-            if name.text not in labels:
+        """None while a name is undefined. Raises ListingError for a division by zero."""
+        values: list[int] = []
+        for step in self.steps:
+            if isinstance(step, int):
+                values.append(step)
+            elif step.text == "negate":
+                values.append(-values.pop())
+            elif step.text in _BINDING:
+                right, left = values.pop(), values.pop()
+                if step.text == "/" and not right:
+                    self.line.fail(step, "a divisor that is not 0", "a division by zero")
+                values.append(_OPERATIONS[step.text](left, right))
+                if abs(values[-1]) > _LARGEST:
+                    self.line.fail(step, "a smaller number", "a number beyond 64 bits")
+            elif step.text in labels:
+                values.append(labels[step.text])
+            else:
                 return None
-            total += sign * labels[name.text]
+        (total,) = values
         return total & 0xFF if self.half == "<" else total >> 8 & 0xFF if self.half else total
 
     def resolve(self, labels: dict[str, int], limits: Limits, by: str = "line") -> int:
         """The value, which has to be there and within the limits. Raises ListingError."""
         value = self.value(labels)
         if value is None:
-            name = next(name for _, name in self.names if name.text not in labels)
+            names = (step for step in self.steps if isinstance(step, ListingToken))
+            name = next(one for one in names if one.text not in (*labels, *_BINDING))
             wanted = f"a label or a constant{nearest(name.text, labels)}"
             self.line.fail(name, wanted, f"{name}, which no {by} defines")
         lowest, highest, what = limits
