@@ -18,6 +18,7 @@ from ..op.operation import operation_command
 from ..witness.comparison import Comparison
 from ..witness.report import report
 from .columns import COLUMNS, LISTS
+from .memory import Memory
 from .rows import reason_text
 
 if TYPE_CHECKING:
@@ -46,12 +47,18 @@ class TraceReport:
     one_write: int  # rows in which the first of two writes to one address was left out
     first_wrong: str | None  # its file and line, or row
     first_unbuilt: str | None
+    memory: Memory
+    first_contradiction: str | None  # the place of the row that read something else
+    recalled: dict[str, int]  # of how many rows memory told what was not recorded
     examples: npt.NDArray[np.void] = field(repr=False, compare=False)  # of the wrong instructions
 
     @property
     def agree(self) -> bool:
-        """Whether rows were compared and none differs; those unchecked may be wrong."""
-        return self.comparison.agree
+        """Whether rows were compared, none differs, and memory does not contradict itself.
+
+        Rows that are unchecked may be wrong.
+        """
+        return self.comparison.agree and not self.memory.wrong
 
     def evidence(self) -> tuple[Cases, Outcomes, Outcomes]:
         """Cases, expected and actual outcomes of the wrong instructions, as `diagnose` takes them.
@@ -66,7 +73,7 @@ class TraceReport:
     @cached_property
     def likely(self) -> list[Cause]:
         """What is likely to be wrong, by the evidence."""
-        if self.agree:
+        if self.comparison.agree:
             return []
         from ..diagnose.diagnosis import diagnose
 
@@ -93,8 +100,12 @@ class TraceReport:
         if self.comparison.first is not None:
             name = instruction_of(self.comparison.first.case)
             found["first"] |= {"instruction": name, "command": self.command}
+        del found["agree"]
         return {
             **{name: getattr(self, name) for name in told},
+            "memory": self.memory.to_json(),
+            "first_contradiction": self.first_contradiction,
+            "recalled": self.recalled,
             "missing": list(self.missing),
             "coverage": self.coverage.to_json(),
             **{name: getattr(self, name) for name in then},
@@ -121,6 +132,10 @@ def draw_trace(result: TraceReport, console: Console) -> None:
     lines.append(f"Not checked, without a next row: {result.unpaired:,}.")
     if result.first_wrong:
         lines.append(f"The first wrong row: {result.first_wrong}.")
+    if result.recalled:
+        listed = ", ".join(f"{what} of {rows:,} rows" for what, rows in result.recalled.items())
+        lines.append(f"Not recorded, but shown by memory before: {listed}.")
+    lines += _memory_lines(result)
     for line in lines:
         console.print(Text(line), highlight=False, soft_wrap=True)  # places are copied
     report(result.comparison, console)
@@ -130,3 +145,22 @@ def draw_trace(result: TraceReport, console: Console) -> None:
     if first is not None:
         commands = {"To draw it": result.command}
         draw_why(first.case, result.variant, commands, result.likely, console)
+
+
+def _memory_lines(result: TraceReport) -> list[str]:
+    """How many bytes were read where it was known what was there, and which were not that."""
+    memory = result.memory
+    if not memory.wrong:
+        if not memory.compared:
+            return ["Memory: no byte was read where it was known what was there."]
+        return [f"Memory: {memory.compared:,} bytes read, each what was there before."]
+    lines = [
+        f"Memory disagrees: {memory.wrong:,} of {memory.compared:,} bytes read"
+        " are not what was there before. Rows counted from 0:"
+    ]
+    lines += [f"  {one}" for one in memory.contradictions]
+    if memory.wrong > len(memory.contradictions):
+        lines.append(f"  and {memory.wrong - len(memory.contradictions):,} more")
+    lines.append(f"The first row that read another byte: {result.first_contradiction}.")
+    lines.append("Where there is no memory, but a device, or ROM that is written to: --devices.")
+    return lines
