@@ -9,7 +9,7 @@ rows that do the same. A flag is a column of 0 and 1.
 from types import SimpleNamespace
 
 import numpy as np
-from emulator import OPCODES, VARIANT
+from emulator import OPCODES, VARIANT, WAIT
 
 from carrywave.sim import OUTCOME
 
@@ -58,17 +58,13 @@ def execute_alike(cases, what):
 
 def run(s, name, mode, cycles):
     """One instruction or event in all rows."""
-    s.cycles, s.address, s.m = cycles, None, s.a
+    s.cycles, s.crossed = cycles, 0
     if mode != "none":
         fetch(s)
-    if mode in ("immediate", "relative"):
-        s.m = fetch(s)
-    elif mode == "zero_page":
-        s.address = fetch(s)
-    elif mode == "absolute":
-        s.address = fetch(s) | fetch(s) << 8
-    if s.address is not None:
-        s.m = read(s.cases, s.address)
+    s.address = MODES[mode](s)
+    s.m = s.a if s.address is None else read(s.cases, s.address)
+    if name not in WAIT:
+        s.cycles = s.cycles + s.crossed
     DO[name](s)
 
 
@@ -76,6 +72,60 @@ def fetch(s):
     byte = read(s.cases, s.pc)
     s.pc = (s.pc + 1) & 0xFFFF
     return byte
+
+
+def fetch_word(s):
+    return fetch(s) | fetch(s) << 8
+
+
+# The modes: each gives the address of the operand, or where a branch or jump goes
+
+
+def immediate(s):
+    at = s.pc
+    fetch(s)
+    return at
+
+
+def zero_page(s, index=0):
+    return (fetch(s) + index) & 0xFF
+
+
+def indexed(s, base, index):
+    at = (base + index) & 0xFFFF
+    s.crossed = (at >> 8 != base >> 8).astype(int)
+    return at
+
+
+def read_pointer(s, at):
+    """It does not leave page zero."""
+    return read(s.cases, at) | read(s.cases, (at + 1) & 0xFF) << 8
+
+
+def through(s):
+    at = fetch_word(s)
+    after = (at + 1) & 0xFFFF if VARIANT == "cmos" else at & 0xFF00 | (at + 1) & 0xFF
+    return read(s.cases, at) | read(s.cases, after) << 8
+
+
+def relative(s):
+    offset = fetch(s)
+    return (s.pc + offset - (offset >> 7 << 8)) & 0xFFFF
+
+
+MODES = {
+    "none": lambda s: None, "implied": lambda s: None, "accumulator": lambda s: None,
+    "immediate": immediate, "relative": relative,
+    "zero_page": zero_page, "zero_page_x": lambda s: zero_page(s, s.x),
+    "zero_page_y": lambda s: zero_page(s, s.y), "absolute": fetch_word,
+    "absolute_x": lambda s: indexed(s, fetch_word(s), s.x),
+    "absolute_y": lambda s: indexed(s, fetch_word(s), s.y),
+    "through_x": lambda s: read_pointer(s, zero_page(s, s.x)),
+    "through_y": lambda s: indexed(s, read_pointer(s, fetch(s)), s.y), "through": through,
+}  # fmt: skip
+
+
+# The flags and the stack
 
 
 def flags(s, b):
@@ -197,9 +247,8 @@ def set_flag(s, flag, value):
 
 
 def branch(s, taken):
-    target = (s.pc + s.m - (s.m >> 7 << 8)) & 0xFFFF
-    s.cycles = s.cycles + np.where(taken, np.where(target >> 8 == s.pc >> 8, 1, 2), 0)
-    s.pc = np.where(taken, target, s.pc)
+    s.cycles = s.cycles + np.where(taken, np.where(s.address >> 8 == s.pc >> 8, 1, 2), 0)
+    s.pc = np.where(taken, s.address, s.pc)
 
 
 def jsr(s):
@@ -249,7 +298,7 @@ def leave_for(s, vector):
 DO = {
     "adc": adc, "sbc": sbc, "bit": bit, "jsr": jsr, "rts": rts, "rti": rti, "reset": reset,
     "cmp": lambda s: compare(s, s.a), "cpx": lambda s: compare(s, s.x),
-    "cpy": lambda s: compare(s, s.y), "and_": lambda s: load(s, "a", s.a & s.m),
+    "cpy": lambda s: compare(s, s.y), "and": lambda s: load(s, "a", s.a & s.m),
     "ora": lambda s: load(s, "a", s.a | s.m), "eor": lambda s: load(s, "a", s.a ^ s.m),
     "asl": lambda s: shift_left(s, 0), "rol": lambda s: shift_left(s, s.c),
     "lsr": lambda s: shift_right(s, 0), "ror": lambda s: shift_right(s, s.c),

@@ -44,8 +44,49 @@ static uint16_t pull_word(struct cpu *cpu) {
     return low | pull(cpu) << 8;
 }
 
-static uint16_t vector(uint16_t address) {
-    return bus_read(address) | bus_read(address + 1) << 8;
+static uint16_t read_word(uint16_t at) { return bus_read(at) | bus_read(at + 1) << 8; }
+
+static uint16_t read_pointer(uint8_t at) { /* it does not leave page zero */
+    return bus_read(at) | bus_read((uint8_t)(at + 1)) << 8;
+}
+
+/* The modes: each gives the address of the operand, or where a branch or jump goes. */
+
+enum { NOWHERE = -1 };
+
+static int implied(struct cpu *cpu) { return (void)cpu, NOWHERE; }
+static int accumulator(struct cpu *cpu) { return implied(cpu); }
+static int immediate(struct cpu *cpu) { return cpu->pc++; }
+static int zero_page(struct cpu *cpu) { return fetch(cpu); }
+static int zero_page_x(struct cpu *cpu) { return (fetch(cpu) + cpu->x) & 0xFF; }
+static int zero_page_y(struct cpu *cpu) { return (fetch(cpu) + cpu->y) & 0xFF; }
+static int absolute(struct cpu *cpu) { return fetch_word(cpu); }
+
+static int indexed(struct cpu *cpu, uint16_t base, uint8_t index) {
+    uint16_t at = base + index;
+    cpu->crossed = at >> 8 != base >> 8;
+    return at;
+}
+
+static int absolute_x(struct cpu *cpu) { return indexed(cpu, fetch_word(cpu), cpu->x); }
+static int absolute_y(struct cpu *cpu) { return indexed(cpu, fetch_word(cpu), cpu->y); }
+static int through_x(struct cpu *cpu) { return read_pointer(fetch(cpu) + cpu->x); }
+static int through_y(struct cpu *cpu) { return indexed(cpu, read_pointer(fetch(cpu)), cpu->y); }
+
+static int through(struct cpu *cpu) {
+    uint16_t at = fetch_word(cpu), wrapped = (at & 0xFF00) | ((at + 1) & 0xFF);
+    return bus_read(at) | bus_read(VARIANT == CMOS ? at + 1 : wrapped) << 8;
+}
+
+static int relative(struct cpu *cpu) {
+    int8_t offset = fetch(cpu);
+    return (uint16_t)(cpu->pc + offset);
+}
+
+/* An operand that is read only waits for a carry into the page if there is one. */
+static uint8_t operand(struct cpu *cpu, int at) {
+    cpu->clocks += cpu->crossed;
+    return bus_read(at);
 }
 
 /* Arithmetic */
@@ -57,12 +98,12 @@ static void set_sum(struct cpu *cpu, uint8_t m) {
     cpu->a = set_nz(cpu, sum);
 }
 
-static int adc(struct cpu *cpu, uint8_t m) {
-    uint8_t a = cpu->a;
+static void adc(struct cpu *cpu, int at) {
+    uint8_t a = cpu->a, m = operand(cpu, at);
     int low = (a & 0x0F) + (m & 0x0F) + cpu->c;
     set_sum(cpu, m);
     if (!cpu->d || VARIANT == BINARY)
-        return 0;
+        return;
     if (low > 0x09)
         low = ((low + 0x06) & 0x0F) + 0x10;
     int sum = (a & 0xF0) + (m & 0xF0) + low;
@@ -72,24 +113,24 @@ static int adc(struct cpu *cpu, uint8_t m) {
         sum += 0x60;
     cpu->c = sum > 0xFF;
     cpu->a = sum;
-    if (VARIANT != CMOS)
-        return 0;
-    set_nz(cpu, cpu->a);
-    return 1;
+    if (VARIANT == CMOS) {
+        set_nz(cpu, cpu->a);
+        cpu->clocks++;
+    }
 }
 
-static int sbc(struct cpu *cpu, uint8_t m) {
-    uint8_t a = cpu->a;
+static void sbc(struct cpu *cpu, int at) {
+    uint8_t a = cpu->a, m = operand(cpu, at);
     int borrow = !cpu->c, low = (a & 0x0F) - (m & 0x0F) - borrow, difference;
     set_sum(cpu, ~m);
     if (!cpu->d || VARIANT == BINARY)
-        return 0;
+        return;
     if (VARIANT == NMOS) {
         if (low < 0)
             low = ((low - 0x06) & 0x0F) - 0x10;
         difference = (a & 0xF0) - (m & 0xF0) + low;
         cpu->a = difference < 0 ? difference - 0x60 : difference;
-        return 0;
+        return;
     }
     difference = a - m - borrow;
     if (difference < 0)
@@ -97,7 +138,7 @@ static int sbc(struct cpu *cpu, uint8_t m) {
     if (low < 0)
         difference -= 0x06;
     cpu->a = set_nz(cpu, difference);
-    return 1;
+    cpu->clocks++;
 }
 
 static void compare(struct cpu *cpu, uint8_t left, uint8_t m) {
@@ -105,61 +146,58 @@ static void compare(struct cpu *cpu, uint8_t left, uint8_t m) {
     set_nz(cpu, left - m);
 }
 
-static void bit(struct cpu *cpu, uint8_t m) {
+static void bit(struct cpu *cpu, int at) {
+    uint8_t m = operand(cpu, at);
     cpu->n = m >> 7;
     cpu->v = m >> 6 & 1;
     cpu->z = !(cpu->a & m);
 }
 
-static uint8_t inc(struct cpu *cpu, uint8_t m) { return set_nz(cpu, m + 1); }
+static void cmp(struct cpu *cpu, int at) { compare(cpu, cpu->a, operand(cpu, at)); }
+static void cpx(struct cpu *cpu, int at) { compare(cpu, cpu->x, operand(cpu, at)); }
+static void cpy(struct cpu *cpu, int at) { compare(cpu, cpu->y, operand(cpu, at)); }
+static void and(struct cpu *cpu, int at) { cpu->a = set_nz(cpu, cpu->a & operand(cpu, at)); }
+static void ora(struct cpu *cpu, int at) { cpu->a = set_nz(cpu, cpu->a | operand(cpu, at)); }
+static void eor(struct cpu *cpu, int at) { cpu->a = set_nz(cpu, cpu->a ^ operand(cpu, at)); }
 
-static uint8_t dec(struct cpu *cpu, uint8_t m) { return set_nz(cpu, m - 1); }
+/* Shifts and steps, in memory or of a register */
 
-static uint8_t asl(struct cpu *cpu, uint8_t m) {
+static uint8_t left(struct cpu *cpu, uint8_t m, bool in) {
     cpu->c = m >> 7;
-    return set_nz(cpu, m << 1);
+    return set_nz(cpu, m << 1 | in);
 }
 
-static uint8_t lsr(struct cpu *cpu, uint8_t m) {
+static uint8_t right(struct cpu *cpu, uint8_t m, bool in) {
     cpu->c = m & 1;
-    return set_nz(cpu, m >> 1);
+    return set_nz(cpu, m >> 1 | in << 7);
 }
 
-static uint8_t rol(struct cpu *cpu, uint8_t m) {
-    bool carry = cpu->c;
-    cpu->c = m >> 7;
-    return set_nz(cpu, m << 1 | carry);
+/* CMOS waits for a carry into the page as an operand that is read only does. */
+static void shift(struct cpu *cpu, int at, uint8_t (*change)(struct cpu *, uint8_t, bool), bool in) {
+    if (at == NOWHERE) {
+        cpu->a = change(cpu, cpu->a, in);
+        return;
+    }
+    bus_write(at, change(cpu, VARIANT == CMOS ? operand(cpu, at) : bus_read(at), in));
 }
 
-static uint8_t ror(struct cpu *cpu, uint8_t m) {
-    bool carry = cpu->c;
-    cpu->c = m & 1;
-    return set_nz(cpu, m >> 1 | carry << 7);
-}
+static void asl(struct cpu *cpu, int at) { shift(cpu, at, left, 0); }
+static void lsr(struct cpu *cpu, int at) { shift(cpu, at, right, 0); }
+static void rol(struct cpu *cpu, int at) { shift(cpu, at, left, cpu->c); }
+static void ror(struct cpu *cpu, int at) { shift(cpu, at, right, cpu->c); }
 
-static int modify(struct cpu *cpu, uint16_t address, uint8_t (*change)(struct cpu *, uint8_t)) {
-    bus_write(address, change(cpu, bus_read(address)));
-    return 0;
-}
-
-static int branch(struct cpu *cpu, bool taken) {
-    int8_t offset = fetch(cpu);
-    uint16_t next = cpu->pc;
-    if (!taken)
-        return 2;
-    cpu->pc += offset;
-    return (cpu->pc ^ next) & 0xFF00 ? 4 : 3;
-}
+static void inc(struct cpu *cpu, int at) { bus_write(at, set_nz(cpu, bus_read(at) + 1)); }
+static void dec(struct cpu *cpu, int at) { bus_write(at, set_nz(cpu, bus_read(at) - 1)); }
 
 /* Interrupts */
 
-static int enter(struct cpu *cpu, uint16_t at, bool b) {
+static int enter(struct cpu *cpu, uint16_t vector, bool b) {
     push_word(cpu, cpu->pc);
     push(cpu, cpu_flags(cpu, b));
     cpu->i = true;
     if (VARIANT == CMOS)
         cpu->d = false;
-    cpu->pc = vector(at);
+    cpu->pc = read_word(vector);
     return 7;
 }
 
@@ -172,127 +210,149 @@ int cpu_reset(struct cpu *cpu) {
     cpu->i = true;
     if (VARIANT == CMOS)
         cpu->d = false;
-    cpu->pc = vector(0xFFFC);
+    cpu->pc = read_word(0xFFFC);
     return 7;
 }
 
-/* The instructions */
+/* Bytes moved, flags, jumps, the stack */
 
-#define IMMEDIATE fetch(cpu)
-#define ZERO_PAGE fetch(cpu)
-#define ABSOLUTE fetch_word(cpu)
-#define AT_ZERO_PAGE bus_read(ZERO_PAGE)
-#define AT_ABSOLUTE bus_read(ABSOLUTE)
+static void lda(struct cpu *cpu, int at) { cpu->a = set_nz(cpu, operand(cpu, at)); }
+static void ldx(struct cpu *cpu, int at) { cpu->x = set_nz(cpu, operand(cpu, at)); }
+static void ldy(struct cpu *cpu, int at) { cpu->y = set_nz(cpu, operand(cpu, at)); }
+static void sta(struct cpu *cpu, int at) { bus_write(at, cpu->a); }
+static void stx(struct cpu *cpu, int at) { bus_write(at, cpu->x); }
+static void sty(struct cpu *cpu, int at) { bus_write(at, cpu->y); }
+
+#define SIMPLE(name, does) \
+    static void name(struct cpu *cpu, int at) { (void)at; does; }
+
+SIMPLE(inx, cpu->x = set_nz(cpu, cpu->x + 1))
+SIMPLE(iny, cpu->y = set_nz(cpu, cpu->y + 1))
+SIMPLE(dex, cpu->x = set_nz(cpu, cpu->x - 1))
+SIMPLE(dey, cpu->y = set_nz(cpu, cpu->y - 1))
+SIMPLE(tax, cpu->x = set_nz(cpu, cpu->a))
+SIMPLE(tay, cpu->y = set_nz(cpu, cpu->a))
+SIMPLE(tsx, cpu->x = set_nz(cpu, cpu->sp))
+SIMPLE(txa, cpu->a = set_nz(cpu, cpu->x))
+SIMPLE(txs, cpu->sp = cpu->x)
+SIMPLE(tya, cpu->a = set_nz(cpu, cpu->y))
+SIMPLE(clc, cpu->c = false)
+SIMPLE(cld, cpu->d = false)
+SIMPLE(cli, cpu->i = false)
+SIMPLE(clv, cpu->v = false)
+SIMPLE(sec, cpu->c = true)
+SIMPLE(sed, cpu->d = true)
+SIMPLE(sei, cpu->i = true)
+SIMPLE(nop, (void)cpu)
+SIMPLE(pha, push(cpu, cpu->a))
+SIMPLE(php, push(cpu, cpu_flags(cpu, true)))
+SIMPLE(pla, cpu->a = set_nz(cpu, pull(cpu)))
+SIMPLE(plp, cpu_set_flags(cpu, pull(cpu)))
+SIMPLE(rts, cpu->pc = pull_word(cpu) + 1)
+SIMPLE(rti, cpu_set_flags(cpu, pull(cpu)); cpu->pc = pull_word(cpu))
+SIMPLE(brk, cpu->pc++; enter(cpu, 0xFFFE, true)) /* the byte after the opcode is skipped */
+
+static void jmp(struct cpu *cpu, int at) { cpu->pc = at; }
+
+static void jsr(struct cpu *cpu, int at) {
+    push_word(cpu, cpu->pc - 1);
+    cpu->pc = at;
+}
+
+static void branch(struct cpu *cpu, int at, bool taken) {
+    if (!taken)
+        return;
+    cpu->clocks += (cpu->pc ^ at) & 0xFF00 ? 2 : 1;
+    cpu->pc = at;
+}
+
+static void bpl(struct cpu *cpu, int at) { branch(cpu, at, !cpu->n); }
+static void bmi(struct cpu *cpu, int at) { branch(cpu, at, cpu->n); }
+static void bvc(struct cpu *cpu, int at) { branch(cpu, at, !cpu->v); }
+static void bvs(struct cpu *cpu, int at) { branch(cpu, at, cpu->v); }
+static void bcc(struct cpu *cpu, int at) { branch(cpu, at, !cpu->c); }
+static void bcs(struct cpu *cpu, int at) { branch(cpu, at, cpu->c); }
+static void bne(struct cpu *cpu, int at) { branch(cpu, at, !cpu->z); }
+static void beq(struct cpu *cpu, int at) { branch(cpu, at, cpu->z); }
+
+/* What an opcode does, in which mode, and its clocks. */
+
+#define SHIFT (VARIANT == CMOS ? 6 : 7)
+#define JUMP (VARIANT == CMOS ? 6 : 5)
+
+static const struct {
+    void (*execute)(struct cpu *cpu, int at);
+    int (*mode)(struct cpu *cpu);
+    int clocks;
+} opcodes[0x100] = {
+    [0x69] = {adc, immediate, 2}, [0x65] = {adc, zero_page, 3}, [0x75] = {adc, zero_page_x, 4},
+    [0x6D] = {adc, absolute, 4}, [0x7D] = {adc, absolute_x, 4}, [0x79] = {adc, absolute_y, 4},
+    [0x61] = {adc, through_x, 6}, [0x71] = {adc, through_y, 5},
+    [0x29] = {and, immediate, 2}, [0x25] = {and, zero_page, 3}, [0x35] = {and, zero_page_x, 4},
+    [0x2D] = {and, absolute, 4}, [0x3D] = {and, absolute_x, 4}, [0x39] = {and, absolute_y, 4},
+    [0x21] = {and, through_x, 6}, [0x31] = {and, through_y, 5},
+    [0x24] = {bit, zero_page, 3}, [0x2C] = {bit, absolute, 4},
+    [0xC9] = {cmp, immediate, 2}, [0xC5] = {cmp, zero_page, 3}, [0xD5] = {cmp, zero_page_x, 4},
+    [0xCD] = {cmp, absolute, 4}, [0xDD] = {cmp, absolute_x, 4}, [0xD9] = {cmp, absolute_y, 4},
+    [0xC1] = {cmp, through_x, 6}, [0xD1] = {cmp, through_y, 5},
+    [0xE0] = {cpx, immediate, 2}, [0xE4] = {cpx, zero_page, 3}, [0xEC] = {cpx, absolute, 4},
+    [0xC0] = {cpy, immediate, 2}, [0xC4] = {cpy, zero_page, 3}, [0xCC] = {cpy, absolute, 4},
+    [0x49] = {eor, immediate, 2}, [0x45] = {eor, zero_page, 3}, [0x55] = {eor, zero_page_x, 4},
+    [0x4D] = {eor, absolute, 4}, [0x5D] = {eor, absolute_x, 4}, [0x59] = {eor, absolute_y, 4},
+    [0x41] = {eor, through_x, 6}, [0x51] = {eor, through_y, 5},
+    [0xA9] = {lda, immediate, 2}, [0xA5] = {lda, zero_page, 3}, [0xB5] = {lda, zero_page_x, 4},
+    [0xAD] = {lda, absolute, 4}, [0xBD] = {lda, absolute_x, 4}, [0xB9] = {lda, absolute_y, 4},
+    [0xA1] = {lda, through_x, 6}, [0xB1] = {lda, through_y, 5},
+    [0xA2] = {ldx, immediate, 2}, [0xA6] = {ldx, zero_page, 3}, [0xB6] = {ldx, zero_page_y, 4},
+    [0xAE] = {ldx, absolute, 4}, [0xBE] = {ldx, absolute_y, 4},
+    [0xA0] = {ldy, immediate, 2}, [0xA4] = {ldy, zero_page, 3}, [0xB4] = {ldy, zero_page_x, 4},
+    [0xAC] = {ldy, absolute, 4}, [0xBC] = {ldy, absolute_x, 4},
+    [0x09] = {ora, immediate, 2}, [0x05] = {ora, zero_page, 3}, [0x15] = {ora, zero_page_x, 4},
+    [0x0D] = {ora, absolute, 4}, [0x1D] = {ora, absolute_x, 4}, [0x19] = {ora, absolute_y, 4},
+    [0x01] = {ora, through_x, 6}, [0x11] = {ora, through_y, 5},
+    [0xE9] = {sbc, immediate, 2}, [0xE5] = {sbc, zero_page, 3}, [0xF5] = {sbc, zero_page_x, 4},
+    [0xED] = {sbc, absolute, 4}, [0xFD] = {sbc, absolute_x, 4}, [0xF9] = {sbc, absolute_y, 4},
+    [0xE1] = {sbc, through_x, 6}, [0xF1] = {sbc, through_y, 5},
+    [0x85] = {sta, zero_page, 3}, [0x95] = {sta, zero_page_x, 4}, [0x8D] = {sta, absolute, 4},
+    [0x9D] = {sta, absolute_x, 5}, [0x99] = {sta, absolute_y, 5}, [0x81] = {sta, through_x, 6},
+    [0x91] = {sta, through_y, 6},
+    [0x86] = {stx, zero_page, 3}, [0x96] = {stx, zero_page_y, 4}, [0x8E] = {stx, absolute, 4},
+    [0x84] = {sty, zero_page, 3}, [0x94] = {sty, zero_page_x, 4}, [0x8C] = {sty, absolute, 4},
+
+    [0x0A] = {asl, accumulator, 2}, [0x06] = {asl, zero_page, 5}, [0x16] = {asl, zero_page_x, 6},
+    [0x0E] = {asl, absolute, 6}, [0x1E] = {asl, absolute_x, SHIFT},
+    [0x4A] = {lsr, accumulator, 2}, [0x46] = {lsr, zero_page, 5}, [0x56] = {lsr, zero_page_x, 6},
+    [0x4E] = {lsr, absolute, 6}, [0x5E] = {lsr, absolute_x, SHIFT},
+    [0x2A] = {rol, accumulator, 2}, [0x26] = {rol, zero_page, 5}, [0x36] = {rol, zero_page_x, 6},
+    [0x2E] = {rol, absolute, 6}, [0x3E] = {rol, absolute_x, SHIFT},
+    [0x6A] = {ror, accumulator, 2}, [0x66] = {ror, zero_page, 5}, [0x76] = {ror, zero_page_x, 6},
+    [0x6E] = {ror, absolute, 6}, [0x7E] = {ror, absolute_x, SHIFT},
+    [0xC6] = {dec, zero_page, 5}, [0xD6] = {dec, zero_page_x, 6}, [0xCE] = {dec, absolute, 6},
+    [0xDE] = {dec, absolute_x, 7},
+    [0xE6] = {inc, zero_page, 5}, [0xF6] = {inc, zero_page_x, 6}, [0xEE] = {inc, absolute, 6},
+    [0xFE] = {inc, absolute_x, 7},
+
+    [0x90] = {bcc, relative, 2}, [0xB0] = {bcs, relative, 2}, [0xF0] = {beq, relative, 2},
+    [0x30] = {bmi, relative, 2}, [0xD0] = {bne, relative, 2}, [0x10] = {bpl, relative, 2},
+    [0x50] = {bvc, relative, 2}, [0x70] = {bvs, relative, 2}, [0x4C] = {jmp, absolute, 3},
+    [0x6C] = {jmp, through, JUMP}, [0x20] = {jsr, absolute, 6}, [0x00] = {brk, implied, 7},
+    [0x40] = {rti, implied, 6}, [0x60] = {rts, implied, 6},
+
+    [0x48] = {pha, implied, 3}, [0x08] = {php, implied, 3}, [0x68] = {pla, implied, 4},
+    [0x28] = {plp, implied, 4}, [0x18] = {clc, implied, 2}, [0xD8] = {cld, implied, 2},
+    [0x58] = {cli, implied, 2}, [0xB8] = {clv, implied, 2}, [0x38] = {sec, implied, 2},
+    [0xF8] = {sed, implied, 2}, [0x78] = {sei, implied, 2}, [0xEA] = {nop, implied, 2},
+    [0xCA] = {dex, implied, 2}, [0x88] = {dey, implied, 2}, [0xE8] = {inx, implied, 2},
+    [0xC8] = {iny, implied, 2}, [0xAA] = {tax, implied, 2}, [0xA8] = {tay, implied, 2},
+    [0xBA] = {tsx, implied, 2}, [0x8A] = {txa, implied, 2}, [0x9A] = {txs, implied, 2},
+    [0x98] = {tya, implied, 2},
+};
 
 int cpu_step(struct cpu *cpu) {
-    switch (fetch(cpu)) {
-    case 0x69: return 2 + adc(cpu, IMMEDIATE);
-    case 0x65: return 3 + adc(cpu, AT_ZERO_PAGE);
-    case 0x6D: return 4 + adc(cpu, AT_ABSOLUTE);
-    case 0xE9: return 2 + sbc(cpu, IMMEDIATE);
-    case 0xE5: return 3 + sbc(cpu, AT_ZERO_PAGE);
-    case 0xED: return 4 + sbc(cpu, AT_ABSOLUTE);
-    case 0xC9: compare(cpu, cpu->a, IMMEDIATE); return 2;
-    case 0xC5: compare(cpu, cpu->a, AT_ZERO_PAGE); return 3;
-    case 0xCD: compare(cpu, cpu->a, AT_ABSOLUTE); return 4;
-    case 0xE0: compare(cpu, cpu->x, IMMEDIATE); return 2;
-    case 0xE4: compare(cpu, cpu->x, AT_ZERO_PAGE); return 3;
-    case 0xEC: compare(cpu, cpu->x, AT_ABSOLUTE); return 4;
-    case 0xC0: compare(cpu, cpu->y, IMMEDIATE); return 2;
-    case 0xC4: compare(cpu, cpu->y, AT_ZERO_PAGE); return 3;
-    case 0xCC: compare(cpu, cpu->y, AT_ABSOLUTE); return 4;
-    case 0x29: cpu->a = set_nz(cpu, cpu->a & IMMEDIATE); return 2;
-    case 0x25: cpu->a = set_nz(cpu, cpu->a & AT_ZERO_PAGE); return 3;
-    case 0x2D: cpu->a = set_nz(cpu, cpu->a & AT_ABSOLUTE); return 4;
-    case 0x09: cpu->a = set_nz(cpu, cpu->a | IMMEDIATE); return 2;
-    case 0x05: cpu->a = set_nz(cpu, cpu->a | AT_ZERO_PAGE); return 3;
-    case 0x0D: cpu->a = set_nz(cpu, cpu->a | AT_ABSOLUTE); return 4;
-    case 0x49: cpu->a = set_nz(cpu, cpu->a ^ IMMEDIATE); return 2;
-    case 0x45: cpu->a = set_nz(cpu, cpu->a ^ AT_ZERO_PAGE); return 3;
-    case 0x4D: cpu->a = set_nz(cpu, cpu->a ^ AT_ABSOLUTE); return 4;
-    case 0x24: bit(cpu, AT_ZERO_PAGE); return 3;
-    case 0x2C: bit(cpu, AT_ABSOLUTE); return 4;
-
-    case 0x0A: cpu->a = asl(cpu, cpu->a); return 2;
-    case 0x06: return 5 + modify(cpu, ZERO_PAGE, asl);
-    case 0x0E: return 6 + modify(cpu, ABSOLUTE, asl);
-    case 0x4A: cpu->a = lsr(cpu, cpu->a); return 2;
-    case 0x46: return 5 + modify(cpu, ZERO_PAGE, lsr);
-    case 0x4E: return 6 + modify(cpu, ABSOLUTE, lsr);
-    case 0x2A: cpu->a = rol(cpu, cpu->a); return 2;
-    case 0x26: return 5 + modify(cpu, ZERO_PAGE, rol);
-    case 0x2E: return 6 + modify(cpu, ABSOLUTE, rol);
-    case 0x6A: cpu->a = ror(cpu, cpu->a); return 2;
-    case 0x66: return 5 + modify(cpu, ZERO_PAGE, ror);
-    case 0x6E: return 6 + modify(cpu, ABSOLUTE, ror);
-    case 0xE6: return 5 + modify(cpu, ZERO_PAGE, inc);
-    case 0xEE: return 6 + modify(cpu, ABSOLUTE, inc);
-    case 0xC6: return 5 + modify(cpu, ZERO_PAGE, dec);
-    case 0xCE: return 6 + modify(cpu, ABSOLUTE, dec);
-    case 0xE8: cpu->x = inc(cpu, cpu->x); return 2;
-    case 0xC8: cpu->y = inc(cpu, cpu->y); return 2;
-    case 0xCA: cpu->x = dec(cpu, cpu->x); return 2;
-    case 0x88: cpu->y = dec(cpu, cpu->y); return 2;
-
-    case 0xA9: cpu->a = set_nz(cpu, IMMEDIATE); return 2;
-    case 0xA5: cpu->a = set_nz(cpu, AT_ZERO_PAGE); return 3;
-    case 0xAD: cpu->a = set_nz(cpu, AT_ABSOLUTE); return 4;
-    case 0xA2: cpu->x = set_nz(cpu, IMMEDIATE); return 2;
-    case 0xA6: cpu->x = set_nz(cpu, AT_ZERO_PAGE); return 3;
-    case 0xAE: cpu->x = set_nz(cpu, AT_ABSOLUTE); return 4;
-    case 0xA0: cpu->y = set_nz(cpu, IMMEDIATE); return 2;
-    case 0xA4: cpu->y = set_nz(cpu, AT_ZERO_PAGE); return 3;
-    case 0xAC: cpu->y = set_nz(cpu, AT_ABSOLUTE); return 4;
-    case 0x85: bus_write(ZERO_PAGE, cpu->a); return 3;
-    case 0x8D: bus_write(ABSOLUTE, cpu->a); return 4;
-    case 0x86: bus_write(ZERO_PAGE, cpu->x); return 3;
-    case 0x8E: bus_write(ABSOLUTE, cpu->x); return 4;
-    case 0x84: bus_write(ZERO_PAGE, cpu->y); return 3;
-    case 0x8C: bus_write(ABSOLUTE, cpu->y); return 4;
-    case 0xAA: cpu->x = set_nz(cpu, cpu->a); return 2;
-    case 0xA8: cpu->y = set_nz(cpu, cpu->a); return 2;
-    case 0xBA: cpu->x = set_nz(cpu, cpu->sp); return 2;
-    case 0x8A: cpu->a = set_nz(cpu, cpu->x); return 2;
-    case 0x9A: cpu->sp = cpu->x; return 2;
-    case 0x98: cpu->a = set_nz(cpu, cpu->y); return 2;
-
-    case 0x18: cpu->c = false; return 2;
-    case 0x38: cpu->c = true; return 2;
-    case 0x58: cpu->i = false; return 2;
-    case 0x78: cpu->i = true; return 2;
-    case 0xB8: cpu->v = false; return 2;
-    case 0xD8: cpu->d = false; return 2;
-    case 0xF8: cpu->d = true; return 2;
-    case 0xEA: return 2;
-
-    case 0x10: return branch(cpu, !cpu->n);
-    case 0x30: return branch(cpu, cpu->n);
-    case 0x50: return branch(cpu, !cpu->v);
-    case 0x70: return branch(cpu, cpu->v);
-    case 0x90: return branch(cpu, !cpu->c);
-    case 0xB0: return branch(cpu, cpu->c);
-    case 0xD0: return branch(cpu, !cpu->z);
-    case 0xF0: return branch(cpu, cpu->z);
-
-    case 0x48: push(cpu, cpu->a); return 3;
-    case 0x08: push(cpu, cpu_flags(cpu, true)); return 3;
-    case 0x68: cpu->a = set_nz(cpu, pull(cpu)); return 4;
-    case 0x28: cpu_set_flags(cpu, pull(cpu)); return 4;
-    case 0x4C: cpu->pc = ABSOLUTE; return 3;
-    case 0x20: {
-        uint16_t target = ABSOLUTE;
-        push_word(cpu, cpu->pc - 1);
-        cpu->pc = target;
-        return 6;
-    }
-    case 0x60: cpu->pc = pull_word(cpu) + 1; return 6;
-    case 0x40:
-        cpu_set_flags(cpu, pull(cpu));
-        cpu->pc = pull_word(cpu);
-        return 6;
-    case 0x00:
-        cpu->pc++; /* the byte after the opcode is skipped */
-        return enter(cpu, 0xFFFE, true);
-    }
-    return 0; /* not documented */
+    uint8_t opcode = fetch(cpu);
+    cpu->clocks = opcodes[opcode].clocks;
+    cpu->crossed = false;
+    if (cpu->clocks > 0) /* documented */
+        opcodes[opcode].execute(cpu, opcodes[opcode].mode(cpu));
+    return cpu->clocks;
 }

@@ -1,4 +1,4 @@
-/* A small emulator that stands for yours: the documented instructions in six addressing modes. */
+/* A small emulator that stands for yours: all documented instructions in all modes. */
 #ifndef EMULATOR_H
 #define EMULATOR_H
 
@@ -16,6 +16,8 @@ struct cpu {
     uint16_t pc;
     uint8_t a, x, y, sp;
     bool n, v, d, i, z, c;
+    int clocks;   /* of this instruction, and */
+    bool crossed; /* whether an index led into another page */
 };
 
 /* Each of these returns the clocks it took. */

@@ -1,11 +1,13 @@
-// A small emulator that stands for yours: the documented instructions in six addressing modes.
+// A small emulator that stands for yours: all documented instructions in all modes.
 "use strict";
 
 const VARIANT = "nmos"; // or "cmos", or "binary": nmos with decimal mode disconnected
 
 class Emulator {
   constructor(read, write) {
-    Object.assign(this, { read, write, pc: 0, a: 0, x: 0, y: 0, sp: 0, cycles: 0 });
+    Object.assign(this, { read, write, pc: 0, a: 0, x: 0, y: 0, sp: 0 });
+    this.cycles = 0;
+    this.crossed = false; // whether an index led into another page
     this.setFlags(0);
   }
 
@@ -42,6 +44,14 @@ class Emulator {
 
   fetchWord() {
     return this.fetch() | this.fetch() << 8;
+  }
+
+  readWord(address) {
+    return this.read(address) | this.read((address + 1) & 0xffff) << 8;
+  }
+
+  readPointer(address) { // it does not leave page zero
+    return this.read(address) | this.read((address + 1) & 0xff) << 8;
   }
 
   push(byte) {
@@ -130,14 +140,8 @@ class Emulator {
     return this.setNZ(m >> 1 | comesIn << 7);
   }
 
-  modify(address, change) {
-    this.write(address, change.call(this, this.read(address)));
-  }
-
-  branch(taken) {
-    const offset = this.fetch();
+  branch(target, taken) {
     if (!taken) return;
-    const target = (this.pc + offset - (offset >> 7 << 8)) & 0xffff;
     this.cycles += target >> 8 === this.pc >> 8 ? 1 : 2;
     this.pc = target;
   }
@@ -153,7 +157,7 @@ class Emulator {
   leaveFor(vector) {
     this.i = 1;
     if (VARIANT === "cmos") this.d = 0;
-    this.pc = this.read(vector) | this.read(vector + 1) << 8;
+    this.pc = this.readWord(vector);
     this.cycles = 7;
   }
 
@@ -174,63 +178,111 @@ class Emulator {
   step() {
     const [cycles, mode, execute] = OPCODES[this.fetch()];
     this.cycles = cycles;
+    this.crossed = false;
     execute(this, mode(this));
   }
 }
 
-// Modes: the operand, or its address where it is written.
-const implied = () => 0;
-const immediate = (e) => e.fetch();
-const zeroPage = (e) => e.read(e.fetch());
-const absolute = (e) => e.read(e.fetchWord());
-const toZeroPage = (e) => e.fetch();
-const toAbsolute = (e) => e.fetchWord();
+// Modes: the address of the operand, or where a branch or jump goes.
+const implied = () => null;
+const immediate = (e) => {
+  const at = e.pc;
+  e.fetch();
+  return at;
+};
+const zeroPage = (e) => e.fetch();
+const zeroPageX = (e) => (e.fetch() + e.x) & 0xff;
+const zeroPageY = (e) => (e.fetch() + e.y) & 0xff;
+const absolute = (e) => e.fetchWord();
+const indexed = (e, base, index) => {
+  const at = (base + index) & 0xffff;
+  e.crossed = at >> 8 !== base >> 8;
+  return at;
+};
+const absoluteX = (e) => indexed(e, e.fetchWord(), e.x);
+const absoluteY = (e) => indexed(e, e.fetchWord(), e.y);
+const throughX = (e) => e.readPointer(zeroPageX(e));
+const throughY = (e) => indexed(e, e.readPointer(e.fetch()), e.y);
+const through = (e) => {
+  const at = e.fetchWord();
+  if (VARIANT === "cmos") return e.readWord(at);
+  return e.read(at) | e.read((at & 0xff00) | ((at + 1) & 0xff)) << 8;
+};
+const relative = (e) => {
+  const offset = e.fetch();
+  return (e.pc + offset - (offset >> 7 << 8)) & 0xffff;
+};
 
 const OPCODES = [];
 
-function reads(execute, codes) {
-  const modes = [[2, immediate], [3, zeroPage], [4, absolute]];
-  codes.forEach((code, i) => {
-    if (code !== null) OPCODES[code] = [...modes[i], execute];
-  });
-}
-
-function writes(execute, atZeroPage, atAbsolute) {
-  OPCODES[atZeroPage] = [3, toZeroPage, execute];
-  OPCODES[atAbsolute] = [4, toAbsolute, execute];
-}
-
-function modifies(change, ofA, atZeroPage, atAbsolute) {
-  if (ofA !== null) OPCODES[ofA] = [2, implied, (e) => { e.a = change.call(e, e.a); }];
-  OPCODES[atZeroPage] = [5, toZeroPage, (e, address) => e.modify(address, change)];
-  OPCODES[atAbsolute] = [6, toAbsolute, (e, address) => e.modify(address, change)];
+function opcode(code, cycles, mode, execute) {
+  OPCODES[code] = [cycles, mode, execute];
 }
 
 function simple(code, execute, cycles = 2) {
-  OPCODES[code] = [cycles, implied, execute];
+  opcode(code, cycles, implied, execute);
 }
 
-reads((e, m) => e.adc(m), [0x69, 0x65, 0x6d]);
-reads((e, m) => e.sbc(m), [0xe9, 0xe5, 0xed]);
-reads((e, m) => e.compare(e.a, m), [0xc9, 0xc5, 0xcd]);
-reads((e, m) => e.compare(e.x, m), [0xe0, 0xe4, 0xec]);
-reads((e, m) => e.compare(e.y, m), [0xc0, 0xc4, 0xcc]);
-reads((e, m) => { e.a = e.setNZ(e.a & m); }, [0x29, 0x25, 0x2d]);
-reads((e, m) => { e.a = e.setNZ(e.a | m); }, [0x09, 0x05, 0x0d]);
-reads((e, m) => { e.a = e.setNZ(e.a ^ m); }, [0x49, 0x45, 0x4d]);
-reads((e, m) => e.bit(m), [null, 0x24, 0x2c]);
-reads((e, m) => { e.a = e.setNZ(m); }, [0xa9, 0xa5, 0xad]);
-reads((e, m) => { e.x = e.setNZ(m); }, [0xa2, 0xa6, 0xae]);
-reads((e, m) => { e.y = e.setNZ(m); }, [0xa0, 0xa4, 0xac]);
-writes((e, address) => e.write(address, e.a), 0x85, 0x8d);
-writes((e, address) => e.write(address, e.x), 0x86, 0x8e);
-writes((e, address) => e.write(address, e.y), 0x84, 0x8c);
-modifies(function (m) { return this.shiftLeft(m, 0); }, 0x0a, 0x06, 0x0e);
-modifies(function (m) { return this.shiftLeft(m, this.c); }, 0x2a, 0x26, 0x2e);
-modifies(function (m) { return this.shiftRight(m, 0); }, 0x4a, 0x46, 0x4e);
-modifies(function (m) { return this.shiftRight(m, this.c); }, 0x6a, 0x66, 0x6e);
-modifies(function (m) { return this.setNZ(m + 1); }, null, 0xe6, 0xee);
-modifies(function (m) { return this.setNZ(m - 1); }, null, 0xc6, 0xce);
+// Opcodes are listed below by their modes, in this order; each mode with its cycles.
+const none = null;
+const READS = [[2, immediate], [3, zeroPage], [4, zeroPageX], [4, absolute], [4, absoluteX],
+  [4, absoluteY], [6, throughX], [5, throughY], [4, zeroPageY]];
+const WRITES = [[3, zeroPage], [4, zeroPageX], [4, absolute], [5, absoluteX], [5, absoluteY],
+  [6, throughX], [6, throughY], [4, zeroPageY]];
+const MODIFIES = [[5, zeroPage], [6, zeroPageX], [6, absolute], [7, absoluteX]];
+const SHIFTS = [...MODIFIES.slice(0, 3), [VARIANT === "cmos" ? 6 : 7, absoluteX]];
+
+function opcodes(modes, codes, execute) {
+  codes.forEach((code, i) => {
+    if (code !== none) opcode(code, ...modes[i], execute);
+  });
+}
+
+// What only reads waits for a carry into the page if there is one.
+function operand(e, at) {
+  e.cycles += Number(e.crossed);
+  return e.read(at);
+}
+
+function reads(execute, codes) {
+  opcodes(READS, codes, (e, at) => execute(e, operand(e, at)));
+}
+
+function writes(register, codes) {
+  opcodes(WRITES, codes, (e, at) => e.write(at, e[register]));
+}
+
+function modifies(change, codes) {
+  opcodes(MODIFIES, codes, (e, at) => e.write(at, change(e, e.read(at))));
+}
+
+function shifts(change, ofA, codes) { // on CMOS they wait as what only reads does
+  const read = VARIANT === "cmos" ? operand : (e, at) => e.read(at);
+  simple(ofA, (e) => { e.a = change(e, e.a); });
+  opcodes(SHIFTS, codes, (e, at) => e.write(at, change(e, read(e, at))));
+}
+
+reads((e, m) => e.adc(m), [0x69, 0x65, 0x75, 0x6d, 0x7d, 0x79, 0x61, 0x71]);
+reads((e, m) => e.sbc(m), [0xe9, 0xe5, 0xf5, 0xed, 0xfd, 0xf9, 0xe1, 0xf1]);
+reads((e, m) => e.compare(e.a, m), [0xc9, 0xc5, 0xd5, 0xcd, 0xdd, 0xd9, 0xc1, 0xd1]);
+reads((e, m) => e.compare(e.x, m), [0xe0, 0xe4, none, 0xec]);
+reads((e, m) => e.compare(e.y, m), [0xc0, 0xc4, none, 0xcc]);
+reads((e, m) => { e.a = e.setNZ(e.a & m); }, [0x29, 0x25, 0x35, 0x2d, 0x3d, 0x39, 0x21, 0x31]);
+reads((e, m) => { e.a = e.setNZ(e.a | m); }, [0x09, 0x05, 0x15, 0x0d, 0x1d, 0x19, 0x01, 0x11]);
+reads((e, m) => { e.a = e.setNZ(e.a ^ m); }, [0x49, 0x45, 0x55, 0x4d, 0x5d, 0x59, 0x41, 0x51]);
+reads((e, m) => e.bit(m), [none, 0x24, none, 0x2c]);
+reads((e, m) => { e.a = e.setNZ(m); }, [0xa9, 0xa5, 0xb5, 0xad, 0xbd, 0xb9, 0xa1, 0xb1]);
+reads((e, m) => { e.x = e.setNZ(m); }, [0xa2, 0xa6, none, 0xae, none, 0xbe, none, none, 0xb6]);
+reads((e, m) => { e.y = e.setNZ(m); }, [0xa0, 0xa4, 0xb4, 0xac, 0xbc]);
+writes("a", [0x85, 0x95, 0x8d, 0x9d, 0x99, 0x81, 0x91]);
+writes("x", [0x86, none, 0x8e, none, none, none, none, 0x96]);
+writes("y", [0x84, 0x94, 0x8c]);
+shifts((e, m) => e.shiftLeft(m, 0), 0x0a, [0x06, 0x16, 0x0e, 0x1e]);
+shifts((e, m) => e.shiftLeft(m, e.c), 0x2a, [0x26, 0x36, 0x2e, 0x3e]);
+shifts((e, m) => e.shiftRight(m, 0), 0x4a, [0x46, 0x56, 0x4e, 0x5e]);
+shifts((e, m) => e.shiftRight(m, e.c), 0x6a, [0x66, 0x76, 0x6e, 0x7e]);
+modifies((e, m) => e.setNZ(m + 1), [0xe6, 0xf6, 0xee, 0xfe]);
+modifies((e, m) => e.setNZ(m - 1), [0xc6, 0xd6, 0xce, 0xde]);
 
 simple(0xe8, (e) => { e.x = e.setNZ(e.x + 1); });
 simple(0xc8, (e) => { e.y = e.setNZ(e.y + 1); });
@@ -250,24 +302,24 @@ simple(0xb8, (e) => { e.v = 0; });
 simple(0xd8, (e) => { e.d = 0; });
 simple(0xf8, (e) => { e.d = 1; });
 simple(0xea, () => {});
-simple(0x10, (e) => e.branch(!e.n));
-simple(0x30, (e) => e.branch(e.n));
-simple(0x50, (e) => e.branch(!e.v));
-simple(0x70, (e) => e.branch(e.v));
-simple(0x90, (e) => e.branch(!e.c));
-simple(0xb0, (e) => e.branch(e.c));
-simple(0xd0, (e) => e.branch(!e.z));
-simple(0xf0, (e) => e.branch(e.z));
+opcode(0x10, 2, relative, (e, at) => e.branch(at, !e.n));
+opcode(0x30, 2, relative, (e, at) => e.branch(at, e.n));
+opcode(0x50, 2, relative, (e, at) => e.branch(at, !e.v));
+opcode(0x70, 2, relative, (e, at) => e.branch(at, e.v));
+opcode(0x90, 2, relative, (e, at) => e.branch(at, !e.c));
+opcode(0xb0, 2, relative, (e, at) => e.branch(at, e.c));
+opcode(0xd0, 2, relative, (e, at) => e.branch(at, !e.z));
+opcode(0xf0, 2, relative, (e, at) => e.branch(at, e.z));
 simple(0x48, (e) => e.push(e.a), 3);
 simple(0x08, (e) => e.push(e.flags(1)), 3);
 simple(0x68, (e) => { e.a = e.setNZ(e.pull()); }, 4);
 simple(0x28, (e) => e.setFlags(e.pull()), 4);
-simple(0x4c, (e) => { e.pc = e.fetchWord(); }, 3);
-simple(0x20, (e) => {
-  const target = e.fetchWord();
+opcode(0x4c, 3, absolute, (e, at) => { e.pc = at; });
+opcode(0x6c, VARIANT === "cmos" ? 6 : 5, through, (e, at) => { e.pc = at; });
+opcode(0x20, 6, absolute, (e, at) => {
   e.pushWord((e.pc - 1) & 0xffff);
-  e.pc = target;
-}, 6);
+  e.pc = at;
+});
 simple(0x60, (e) => { e.pc = (e.pullWord() + 1) & 0xffff; }, 6);
 simple(0x40, (e) => {
   e.setFlags(e.pull());

@@ -99,7 +99,7 @@ def test_numbers_are_written_as_people_write_them(
 def test_what_is_no_number_is_refused(written: str, carrywave: Callable[..., Answer]) -> None:
     said = f"{written!r} is not a number: write 80, 0x50, $50, %01010000 or -1"
     assert carrywave("op", "STA", "--", written) == (
-        2, "", f"carrywave: Invalid value for '[A] [OPERAND]': {said}\n",
+        2, "", f"carrywave: Invalid value for '[MODE] [A] [OPERAND]': {said}\n",
     )  # fmt: skip
 
 
@@ -107,7 +107,7 @@ def test_what_is_no_number_is_refused(written: str, carrywave: Callable[..., Ans
 def test_a_number_out_of_range_is_refused(written: str, carrywave: Callable[..., Answer]) -> None:
     said = f"{written} does not fit in a byte: expected -128 to 255"
     assert carrywave("op", "STA", written) == (
-        2, "", f"carrywave: Invalid value for '[A] [OPERAND]': {said}\n",
+        2, "", f"carrywave: Invalid value for '[MODE] [A] [OPERAND]': {said}\n",
     )  # fmt: skip
 
 
@@ -223,10 +223,10 @@ BAD_LISTINGS = [
      "2:2: found 'LDQ'; expected an instruction, a directive, or a name and ':' or '=' "
      "(nearest: LDY)"),
     (" .org $0200\n STA #1\n",
-     "2:6: found an immediate operand; expected a mode that STA has: zero page, absolute"),
-    (" .org $0200\n LDA ($20),Y\n",
-     "2:6: found indirect addressing, which is not built; expected a mode that LDA has: "
-     "immediate, zero page, absolute"),
+     "2:6: found an immediate operand; expected a mode that STA has: "
+     "zp, zp,X, abs, abs,X, abs,Y, (zp,X), (zp),Y"),
+    (" .org $0200\n LDX ($20),Y\n",
+     "2:6: found (zp),Y addressing; expected a mode that LDX has: #, zp, zp,Y, abs, abs,Y"),
     (" .org $0200\n LDA #256\n", "2:7: found 256; expected a byte, -128 to 255"),
     (" .org $0200\n BNE $0300\n",
      "2:6: found a branch over +254 bytes; expected -128 to +127, counted from the next "

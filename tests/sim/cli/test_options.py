@@ -82,7 +82,7 @@ def test_odd_numbers_and_names_are_refused_in_one_line(
     status, out, told = carrywave(*arguments)
     assert (status, out) == (2, "")
     if message is None:
-        begin = f"carrywave: Invalid value for '[A] [OPERAND]': {arguments[-1][:180]}"
+        begin = f"carrywave: Invalid value for '[MODE] [A] [OPERAND]': {arguments[-1][:180]}"
         assert told.startswith(begin)
         assert told.endswith("does not fit in a byte: expected -128 to 255\n")
         assert len(told) < 520

@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from shipped import EXAMPLES, needs_compiler
 
 from carrywave.sim.cases.kinds import lay_reads, symbols_of
 from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, Outcomes, plain
@@ -26,18 +27,16 @@ from carrywave.sim.emulator import pipe as pipe_module
 from carrywave.sim.emulator.c_header import header
 from carrywave.sim.emulator.called import Emulator, EmulatorError, Library, PythonFunction
 from carrywave.sim.emulator.pipe import Pipe
-from carrywave.sim.emulator.verdict import evened
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.witness.comparison import Comparison, compare
+from carrywave.sim.witness.evened import evened
 from carrywave.sim.witness.model import Model
 
-EXAMPLES = Path(__file__).parents[2] / "examples" / "emulators"
 CASES = sampled_cases(3000, seed=4)
 AT = 1234  # the case in which something happens
 PATIENCE = 60  # seconds for what will happen, on a slow and busy machine too
 
-needs_compiler = pytest.mark.skipif(shutil.which("cc") is None, reason="no C compiler here")
 needs_node = pytest.mark.skipif(shutil.which("node") is None, reason="no node here")
 
 
@@ -140,7 +139,7 @@ def test_the_ready_examples_are_right(
     example: Callable[..., Emulator], form: str, variant: str
 ) -> None:
     count = 20_000 if form in ("library", "arrays") else 4_000
-    cases = sampled_cases(count, seed=VARIANTS.index(variant))
+    cases = sampled_cases(count, seed=VARIANTS.index(variant), variant=variant)
     with example(form, variant) as emulator:
         outcomes = emulator.execute(cases)
     right = Model(variant).execute(cases)
@@ -224,7 +223,7 @@ def cases_of(mnemonic: str, sp: int, **columns: int) -> Cases:
     form = max(BY_MNEMONIC[mnemonic].values(), key=lambda form: form.length)
     cases = sampled_cases(200, 6, [form], ["instruction"])
     cases["sp"] = sp
-    lay_reads(cases, form, {**symbols_of(cases, form), **columns})
+    lay_reads(cases, form, {**symbols_of(cases, form), **columns}, "nmos")
     return cases
 
 
@@ -444,7 +443,7 @@ def test_a_function_sees_a_case_by_its_attributes() -> None:
         fields = {**plain(case), "reads": tuple(tuple(pair) for pair in plain(case)["reads"])}
         wanted.append(str([fields[name] for name in names]))
     assert lines == wanted
-    assert {len(plain(case)["reads"]) for case in CASES} == {1, 2, 3, 4}
+    assert {len(plain(case)["reads"]) for case in CASES} == {1, 2, 3, 4, 5}
 
 
 @pytest.mark.parametrize(
