@@ -24,9 +24,12 @@ LEAVES = {
     "decimal_count": (0x10, "99 00 02 01 BD 00 01 0A", "99 00 02 01 3F 01 01 0A"),
     "multibyte_add": (0x10, "64 00 00 80", "64 00 00 80"),
     "nested_interrupts": (0x10, "28 2F 38 02 01 01 01 01", "28 27 38 02 01 01 01 01"),
+    "pointer_wrap": (0x10, "5A 5A 01", "5A 5A 02"),
     "signed_compare": (0x22, "06 0A", "06 0A"),
     "stack_wrap": (0x10, "FE 00 03 13 77 FF 42 01", "FE 00 03 13 77 FF 42 01"),
+    "table_walk": (0x10, "45 01 02 30", "45 01 02 30"),
     "unsigned_compare": (0x22, "0C 0A 02 01", "0C 0A 02 01"),
+    "write_twice": (0x10, "05 02", "05 02"),
 }
 
 
@@ -37,7 +40,7 @@ def left_at(report: RunReport, start: int, like: str) -> str:
 
 
 def test_every_listing_has_its_waveform_and_its_words() -> None:
-    assert len(NAMES) == 6
+    assert len(NAMES) == 9
     assert [path.stem for path in tracked("waves/reference/*.vcd")] == NAMES
     assert sorted(LEAVES) == NAMES
 
@@ -50,7 +53,7 @@ def test_a_listing_gives_its_reference_waveform_again(listing: Path, tmp_path: P
     assert report.agree
     assert report.run.ended == "self-jump"
     # The waveform has one clock more, in which the last effects stand.
-    assert report.check.clocks == report.run.clocks + 1 > 100
+    assert report.check.clocks == report.run.clocks + 1 > 50
     start, wanted, _ = LEAVES[listing.stem]
     assert left_at(report, start, wanted) == wanted
 
@@ -59,7 +62,7 @@ def test_a_listing_gives_its_reference_waveform_again(listing: Path, tmp_path: P
 def test_a_reference_waveform_agrees_with_the_model(name: str) -> None:
     report = check_dump(WAVES / "reference" / f"{name}.vcd")
     assert (report.agree, report.variant, report.findings) == (True, "nmos", [])
-    assert report.instructions > 30
+    assert report.instructions > 15
     assert report.compared > 40 * report.clocks  # values a clock: next to all the signals
 
 
