@@ -223,17 +223,26 @@ def _function(target: str) -> Callable[[Any], Any]:
     return found
 
 
+def _end_copies(process: int) -> None:
+    """Ends a fork that came back: it would go on with cases that are others by then."""
+    if os.getpid() != process:
+        os._exit(0)
+
+
 def _scalar(job: dict[str, Any], shared: Shared) -> Call:
     function = _function(job["target"])
     case_of, packed = case_maker(job["case"]), packer(job["outcome"])
     unpack, memory = struct.Struct(format_of(job["case"])).unpack_from, shared.memory
+    process = os.getpid()
 
     def call(count: int) -> Outsides:
         outsides = {}
         for i in range(count):
             shared.begin(i)
             case = case_of(unpack(memory, shared.cases_at + i * shared.case_size))
-            record, outside = packed(function(case))
+            answer = function(case)
+            _end_copies(process)
+            record, outside = packed(answer)
             place = shared.outcomes_at + i * shared.outcome_size
             memory[place : place + shared.outcome_size] = record
             if outside:
@@ -263,12 +272,15 @@ def _arrays(job: dict[str, Any], shared: Shared) -> Call:
                   for n, kind, count in job[which]])
         for which in ("case", "outcome")
     )  # fmt: skip
+    process = os.getpid()
 
     def call(count: int) -> Outsides:
         begin = shared.cases_at
         # A copy: the function may keep it, or write to it.
         cases = np.frombuffer(shared.memory[begin : begin + count * case.itemsize], case).copy()
-        answer = array_of(function(cases), outcome, (count,))
+        found = function(cases)
+        _end_copies(process)
+        answer = array_of(found, outcome, (count,))
         begin = shared.outcomes_at
         shared.memory[begin : begin + count * outcome.itemsize] = answer.tobytes()
         return {}
