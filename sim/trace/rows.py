@@ -154,7 +154,8 @@ def answered(
                 if name in block.empty:
                     given = np.where(block.empty[name][rows], alike["read_address"][:, i], given)
                 alike["read_address"][:, i] = given
-        unnamed(expected)[span] = unnamed(gates.execute(alike))
+    built = spans[-1][1].stop if spans else 0
+    expected[:built] = gates.execute(cases[:built])
     back = np.empty(len(order), np.int64)
     back[order] = np.arange(len(order))
     return taken(cases, back), taken(expected, back)

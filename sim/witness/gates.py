@@ -2,34 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
 from functools import lru_cache
-from itertools import zip_longest
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from ..cases.kinds import BY_KEY, Symbols, alike, keys_of
+from ..cases.kinds import BY_KEY, alike, keys_of
 from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes, unnamed
-from ..family.address import Term
-from ..family.bus_clocks import Clock
-from ..family.instructions import Instruction, standing
+from ..family.instructions import standing
 from ..family.members import EVENTS
 from ..family.status_byte import ALWAYS, FLAG_BITS, LOWEST_FIRST
 from ..netlist.compiled import ClockFunction, compile_clock, compile_wires, pack, unpack
 from ..netlist.synthesis import Netlist, drawn_netlist
+from .answers import Answer, Place, Planes, answers, merge
 
 LONGEST: Final = 8
 BATCH: Final = 1 << 16  # rows at a time: the live wires stay in the processor's cache
 NOP: Final = 0xEA
-DISCARDED: Final = 0x5A  # no byte of any case
 EARLY: Final = ("address", "write", "sync", "stopped", "clock_number")
 REGISTERS: Final = {
     "pc": "pc", "register_a": "a", "register_x": "x", "register_y": "y", "stack.pointer": "sp",
 }  # fmt: skip
-Planes = list[int]
 
 
 class GateUnit:
@@ -64,38 +60,6 @@ def drawn_unit(variant: str, adder: str) -> GateUnit:
     return GateUnit(drawn_netlist(variant, adder))
 
 
-@dataclass(slots=True)
-class Answer:
-    """What memory holds for one clock: a byte at one address, its complement everywhere else."""
-
-    byte: Planes
-    address: Planes | None  # None: the byte is discarded, and lies everywhere
-    claimed: Planes | None  # the address that the published activity shows
-    write: int = 0
-    # The cases in which an address is meant, where a clock comes in some cases only.
-    lies: int = -1
-    shows: int = -1
-
-    def where(self, other: Answer, chosen: int) -> Answer:
-        """This one in the chosen cases, the other one in the rest."""
-        address, lies = _where(self.address, self.lies, other.address, other.lies, chosen)
-        claimed, shows = _where(self.claimed, self.shows, other.claimed, other.shows, chosen)
-        (write,) = merge([other.write], [self.write], chosen)
-        byte = merge(other.byte, self.byte, chosen)
-        return Answer(byte, address, claimed, write, lies, shows)
-
-
-def _where(
-    mine: Planes | None, my_cases: int, others: Planes | None, other_cases: int, chosen: int
-) -> tuple[Planes | None, int]:
-    """Planes merged, and the cases in which they mean something."""
-    if mine is None:
-        return others, other_cases & ~chosen
-    if others is None:
-        return mine, my_cases & chosen
-    return merge(others, mine, chosen), merge([other_cases], [my_cases], chosen)[0]
-
-
 class Gates:
     """The witness that evaluates the netlist.
 
@@ -119,39 +83,44 @@ class Gates:
         flat = cases.reshape(-1)
         outcomes = np.zeros(flat.shape, OUTCOME)
         self.off_bus_rows = np.zeros(flat.shape, bool)
-        # A masked IRQ is another run of its instruction: the pin is low.
         keys = keys_of(flat)
-        runs = keys | (flat["event"] * (keys < 256)).astype(np.uint16) << 10
-        groups = list(alike(runs))
-        for run, rows in groups:
-            key, masked = run & 0x3FF, run >> 10
+        for key in np.flatnonzero(np.bincount(keys)).tolist():
             if key not in BY_KEY:
                 raise ValueError(f"opcode {key:02X}: {standing(key, self.variant)}")
-            asked = BY_KEY[key], EVENTS[masked or key >> 8]
-            if len(groups) == 1:
-                self._execute_alike(flat, *asked, outcomes, self.off_bus_rows)
+        # A masked IRQ is another run of its instruction: the pin is low.
+        for event, rows in alike(np.where(keys < 256, flat["event"], keys >> 8)):
+            if len(rows) == len(flat) and keys.min() == keys.max():
+                self._execute_begun(flat, EVENTS[event], keys, outcomes, self.off_bus_rows)
                 continue
+            rows = rows[np.argsort(keys[rows], kind="stable")]
             block, off_bus = np.zeros(rows.shape, OUTCOME), np.zeros(rows.shape, bool)
-            self._execute_alike(flat.take(rows), *asked, block, off_bus)
+            self._execute_begun(flat.take(rows), EVENTS[event], keys[rows], block, off_bus)
             unnamed(outcomes)[rows], self.off_bus_rows[rows] = unnamed(block), off_bus
         self.off_bus += int(np.count_nonzero(self.off_bus_rows))
         return outcomes.reshape(cases.shape)
 
-    def _execute_alike(
-        self, cases: Cases, instruction: Instruction, event: str,
+    def _execute_begun(
+        self, cases: Cases, event: str, keys: npt.NDArray[np.integer[Any]],
         outcomes: Outcomes, off_bus: npt.NDArray[np.bool_],
     ) -> None:  # fmt: skip
-        """Answers cases of one opcode or entry, with one event, into arrays of zeros."""
+        """Answers cases with one event ahead, in the order of their keys, into arrays of zeros.
+
+        Those of several keys together: a thousand cases cost the gates hardly more than one.
+        """
         for start in range(0, len(cases), BATCH):
             part = slice(start, start + BATCH)
-            result = self._result(cases[part], instruction, event)
+            bounds = [0, *(np.flatnonzero(np.diff(keys[part])) + 1).tolist(), len(keys[part])]
+            places = [
+                (BY_KEY[int(keys[start + first])], slice(first, end))
+                for first, end in pairwise(bounds)
+            ]
+            result = self._result(cases[part], event, places)
             result.fill(outcomes[part])
             off_bus[part] = unpack([result.off_bus], len(off_bus[part]), np.uint8).view(bool)
 
-    def _result(self, cases: Cases, instruction: Instruction, event: str) -> _Result:
-        """Runs cases through the published clocks of an instruction, after an event's beginning."""
+    def _result(self, cases: Cases, event: str, places: list[Place]) -> _Result:
+        """Runs cases through their published clocks, after an event's beginning."""
         ones = (1 << len(cases)) - 1
-        answers = _answers(instruction, self.variant, cases, ones)
         state = self._load(cases, ones, ahead=event != "instruction")
         pins = dict.fromkeys(("irq_n", "nmi_n", "reset_n"), ones)
         if event != "instruction":
@@ -161,7 +130,7 @@ class Gates:
             last = pins | ({"reset_n": 0} if event == "RESET" else {})
             for driven in (pins, last):
                 state = self._clock(state, driven, ones, data)
-        return self._run(state, pins, ones, answers)
+        return self._run(state, pins, ones, answers(places, self.variant, cases))
 
     def _load(self, cases: Cases, ones: int, *, ahead: bool) -> list[int]:
         """Flip-flops for the first clock of each case or, `ahead`, of the instruction before it."""
@@ -192,7 +161,7 @@ class Gates:
         raise AssertionError("a clock has one bus cycle")
 
     def _run(
-        self, state: list[int], pins: dict[str, int], ones: int, answers: list[Answer]
+        self, state: list[int], pins: dict[str, int], ones: int, answered: Iterator[Answer]
     ) -> _Result:
         """Runs the sequences until each has ended, and keeps what each left."""
         unit, result, alive = self.unit, _Result(), ones
@@ -213,7 +182,7 @@ class Gates:
             clock = unit.clock(state, inputs, ones)
             early = next(clock)
             address, (write, sync, stopped) = early[:16], early[16:19]
-            answer = answers[min(k, len(answers) - 1)]
+            answer = next(answered)
             wrong = differ(address, answer.address) & answer.lies if answer.address else 0
             try:
                 clock.send([plane ^ wrong for plane in answer.byte])
@@ -236,11 +205,6 @@ def differ(left: Any, right: Any) -> int:
     for a, b in zip(left, right, strict=True):
         result |= a ^ b
     return result
-
-
-def merge(old: Planes, new: Planes, chosen: int) -> Planes:
-    """`new` in the chosen cases, `old` in the others."""
-    return [a ^ ((a ^ b) & chosen) for a, b in zip(old, new, strict=True)]
 
 
 class _Result:
@@ -281,47 +245,3 @@ class _Result:
         flags = dict(zip(bits, self.registers["status.flags"], strict=True))
         status = [flags.get(bit, 0) for bit in range(8)]
         outcomes["p"] = unpack(status, len(outcomes), np.uint8) | ALWAYS
-
-
-def _answers(instruction: Instruction, variant: str, cases: Cases, ones: int) -> list[Answer]:
-    """What memory answers in each clock: what a case lists, read where the makers publish it.
-
-    The last answer stands for any clock that a sequence should not have.
-    """
-    symbols, clocks = Symbols(cases, instruction), instruction.sequence(variant)
-    columns: dict[Term, Any] = {}
-    planes: dict[Term, Planes] = {}
-
-    def claimed(address: Term) -> Planes:
-        if address not in planes:
-            column = np.asarray(address.over(symbols), np.uint16)
-            columns[address] = np.broadcast_to(column, cases.shape)
-            planes[address] = pack(columns[address], 16)
-        return planes[address]
-
-    nothing = [ones * (DISCARDED >> bit & 1) for bit in range(8)]
-    after = Answer(nothing, None, None)
-
-    def answered(clocks: Iterable[Clock]) -> Iterator[Answer]:
-        read = 0
-        for clock in clocks:
-            published = None if clock.address is None else claimed(clock.address)
-            if clock.reads and clock.address is not None:
-                byte = pack(cases["read_value"][:, read], 8)
-                where, here = cases["read_address"][:, read], published
-                if np.any(where != columns[clock.address]):
-                    here = pack(where, 16)
-                yield Answer(byte, here, published)
-                read += 1
-            else:
-                yield Answer(nothing, None, published, write=ones if clock.writes else 0)
-
-    crossing = instruction.mode.crossing
-    # At the end of a branch such a clock may as well be looked for always.
-    if instruction.branches or crossing is None or all(c.when != "crossed" for c in clocks):
-        return [*answered(clocks), after]
-    pages = [np.asarray(page.over(symbols)) for page in crossing]
-    (crossed,) = pack((pages[0] != pages[1]).astype(np.uint8), 1)
-    ways = answered(clocks), answered(clock for clock in clocks if clock.when != "crossed")
-    both = zip_longest(*ways, fillvalue=after)
-    return [*(longer.where(shorter, crossed) for longer, shorter in both), after]
