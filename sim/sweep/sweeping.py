@@ -206,10 +206,9 @@ def sweep(
     `variant` may be "all". `witness` stands in for the gates, and `model` for the model; the
     `off_bus_rows` that the gates mark count too. `progress` is told how many cases are done. `jobs`
     is the number of processes: by default as many as processors, or one if there is little to do;
-    witnesses are pickled for them, and they import the caller's main module, as always with
-    `multiprocessing`. `adder` is the form of the ALU's in the gates. Raises NetlistError if a
-    netlist cannot be made, ValueError for an unknown row, variant or adder, WorkerError if a
-    process dies.
+    witnesses are pickled for them, and those of the main script make them import that. `adder` is
+    the form of the ALU's in the gates. Raises NetlistError if a netlist cannot be made, ValueError
+    for an unknown row, variant or adder, WorkerError if a process dies.
     """
     forms, variants = _wanted(variant, names)
     if jobs is None:

@@ -7,14 +7,16 @@ import hashlib
 import importlib.util
 import json
 import re
+import subprocess
+import sys
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
+from usual import USUAL
 
-from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.netlist import ADDERS
 from carrywave.sim.netlist import synthesis as module
 from carrywave.sim.netlist.compiled import cone
@@ -70,7 +72,7 @@ def the_only(folder: Path) -> Path:
 
 
 @pytest.mark.parametrize("adder", ADDERS)
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_every_carry_flag_and_register_is_found_by_name(variant: str, adder: str) -> None:
     netlist = drawn_netlist(variant, adder)
     assert {name: len(netlist.names[name]) for name in WIDTHS} == WIDTHS
@@ -90,7 +92,7 @@ def test_the_decimal_correction_is_drawn_where_there_is_one(variant: str) -> Non
     assert not [name for name in drawn_netlist("binary").names if "correction" in name]
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_registers_are_flip_flops_and_gates_have_two_inputs(variant: str) -> None:
     netlist = drawn_netlist(variant)
     flops = {q for q, _ in netlist.flops}
@@ -102,7 +104,7 @@ def test_registers_are_flip_flops_and_gates_have_two_inputs(variant: str) -> Non
         assert len(gate.inputs) == counts.get(gate.kind, 2)
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_a_gate_stands_behind_those_that_drive_it_and_each_wire_has_one_driver(
     variant: str,
 ) -> None:
@@ -226,6 +228,29 @@ def test_another_script_or_rtl_is_another_file(
     monkeypatch.setattr(module, "SCRIPT", (*module.SCRIPT, "opt_clean"))
     drawn()
     assert len(list(cache.iterdir())) == 3
+
+
+MAKE = """
+import sys
+from carrywave.sim.netlist.synthesis import drawn_netlist
+print(len(drawn_netlist("binary").gates), "amaranth" in sys.modules)
+"""
+
+
+def test_hardware_that_was_made_before_is_not_loaded_again(cache: Path) -> None:
+    def made() -> list[str]:
+        done = subprocess.run([sys.executable, "-c", MAKE], capture_output=True, check=True)
+        return done.stdout.decode().split()
+
+    gates = str(len(drawn_netlist("binary").gates))
+    assert made() == [gates, "True"]
+    assert made() == [gates, "False"]
+    (kept,) = cache.glob("rtl-binary-*.json")
+    good = kept.read_text()
+    assert good.partition("\n")[2] == rtlil_of("binary")
+    kept.write_text(good.replace("wire", "wires", 1))
+    assert made() == [gates, "True"]
+    assert kept.read_text() == good
 
 
 # Yosys
