@@ -4,6 +4,7 @@ import secrets
 
 import numpy as np
 import pytest
+from usual import USUAL
 
 from carrywave.rtl.decode import Decoder
 from carrywave.rtl.steps import Step
@@ -11,7 +12,7 @@ from carrywave.sim.cases.case_memory import possible
 from carrywave.sim.cases.kinds import BY_KEY, alike, keys_of, lay_reads, symbols_of
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.instructions import BY_OPCODE, INSTRUCTIONS
-from carrywave.sim.family.members import EVENTS, VARIANTS
+from carrywave.sim.family.members import EVENTS
 from carrywave.sim.witness.clocked import Clocked, StoppedError
 from carrywave.sim.witness.model import Model
 
@@ -25,7 +26,7 @@ def differing(variant, cases):
 
 
 @pytest.mark.parametrize("each", [3, pytest.param(25, marks=pytest.mark.exhaustive)])
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_sampled_instructions_and_events_agree(variant, each):
     print(f"seed {SEED}")
     asked = [([one], ["instruction"]) for one in INSTRUCTIONS]
@@ -40,7 +41,7 @@ def test_sampled_instructions_and_events_agree(variant, each):
 
 
 @pytest.mark.parametrize("event", EVENTS[1:])
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_each_event_agrees_whatever_instruction_it_follows(variant, event):
     cases = sampled_cases(40, SEED, events=[event], variant=variant)
     assert set(cases["event"]) == {EVENTS.index(event)}

@@ -10,6 +10,7 @@ import sys
 
 import numpy as np
 import pytest
+from usual import USUAL
 
 from carrywave.sim.claim.claims import Answers, ClaimError, judge
 from carrywave.sim.claim.exact import Combinations, simplest
@@ -133,7 +134,7 @@ COUNTS = [  # mnemonic, given, claim, (failures, inputs) by plain arithmetic
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 @pytest.mark.parametrize(("after", "given", "claim", "count"), COUNTS)
 def test_counts_are_those_of_plain_arithmetic(variant, after, given, claim, count):
     given = None if variant == "binary" else given
@@ -355,7 +356,7 @@ def test_no_formula_is_simpler():
     assert simplest(ones, tables, 7) is None
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_nine_combinations_occur_without_carry_in_and_seven_with(variant):
     """Warren, Hacker's Delight, 2-14: of 12 of carry, overflow and sign. READ; 7 by enumeration."""
     gates = Answers("ADC", variant)
@@ -515,7 +516,7 @@ def test_the_branches_arrive_on_the_unit_itself(tmp_path):
         assert found[number] == compare[row.comparison]
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_the_table_is_the_same_in_every_variant(variant):
     def rows(which):
         return [[(r.rule.formula, r.branches, r.naive_failures) for r in b.rows]

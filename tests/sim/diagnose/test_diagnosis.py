@@ -15,6 +15,7 @@ import numpy.typing as npt
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
+from usual import USUAL
 
 from carrywave.sim.cases.case_memory import possible
 from carrywave.sim.cases.exhaustive import exhaustive_cases
@@ -169,8 +170,8 @@ def test_all_forms_of_all_mistakes_are_planted() -> None:
 @pytest.mark.parametrize(
     "chosen",
     [
-        FIRST[::3],
-        pytest.param([one for i, one in enumerate(FIRST) if i % 3], marks=pytest.mark.exhaustive),
+        FIRST[::9],
+        pytest.param([one for i, one in enumerate(FIRST) if i % 9], marks=pytest.mark.exhaustive),
         *(pytest.param(OTHERS[share::2], marks=pytest.mark.exhaustive) for share in range(2)),
     ],
     ids=["first", "the rest of first", "others-0", "others-1"],
@@ -194,7 +195,7 @@ def test_every_mistake_alone_is_named_first_in_every_instruction_that_has_it(
             # None but what another member of the family does is as good.
             others = {cause.variant for cause in alternatives[1:]}
             assert others <= {"cmos"}
-    assert len(chosen) >= 35
+    assert len(chosen) >= 13
 
 
 def test_a_mistake_alone_is_found_without_a_search(count_calls: Counter) -> None:
@@ -238,11 +239,11 @@ def some_pairs(count: int) -> list[tuple[str, Mistake, Mistake]]:
 
 
 @pytest.mark.parametrize(
-    "share", [0, *(pytest.param(share, marks=pytest.mark.exhaustive) for share in (1, 2, 3))]
+    "share", [0, *(pytest.param(share, marks=pytest.mark.exhaustive) for share in range(1, 8))]
 )
 def test_pairs_in_one_instruction_are_found(share: int) -> None:
     checked = hidden = 0
-    for variant, one, other in some_pairs(40)[share::4]:
+    for variant, one, other in some_pairs(40)[share::8]:
         actual = planted(one, other, variant=variant)
         found = by_instruction(asked(actual, variant))
         alone = [
@@ -265,8 +266,8 @@ def test_pairs_in_one_instruction_are_found(share: int) -> None:
             }, (variant, name, one.number, one.modes, other.number, other.modes, numbers)
             assert found[name][0].explains == found[name][0].wrong > 0
             checked += 1
-    assert checked >= 7
-    assert hidden < checked
+    assert checked > hidden
+    assert checked >= 3
 
 
 def test_a_pair_is_told_as_both_of_its_mistakes() -> None:
@@ -720,7 +721,8 @@ def test_what_all_wrong_cases_have_in_common_is_told() -> None:
     assert cause.cause.endswith("; all wrong cases have M = 7F")
 
 
-@pytest.mark.parametrize("what", ["flags", pytest.param("all", marks=pytest.mark.exhaustive)])
+@pytest.mark.exhaustive
+@pytest.mark.parametrize("what", ["flags", "all"])
 def test_nonsense_everywhere_is_bounded(count_calls: Counter, what: str) -> None:
     rng, actual = np.random.default_rng(15), right().copy()
     if what == "flags":
@@ -733,7 +735,7 @@ def test_nonsense_everywhere_is_bounded(count_calls: Counter, what: str) -> None
     assert {cause.instruction for cause in causes} == {*BY_MNEMONIC, *EVENTS[1:]}
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_nothing_wrong_has_no_cause(variant: str) -> None:
     assert asked(right(variant), variant) == []
     uncounted = right(variant).copy()
@@ -784,7 +786,8 @@ def test_lines_fit_and_tell_alternatives() -> None:
     lines = describe(asked(right("cmos")))
     assert "or, no different in these cases: an interrupt clears D." in lines
     rng = np.random.default_rng(15)
-    garbage = np.frombuffer(rng.bytes(right().nbytes), OUTCOME)
+    garbage, some = right().copy(), np.isin(keys_of(quick()), [0x69, 0x20, 0x100])  # ADC, JSR, IRQ
+    garbage[some] = np.frombuffer(rng.bytes(garbage[some].nbytes), OUTCOME)
     for mistaken in (right("cmos"), garbage, with_field("ADC", a=digits())):
         causes = asked(mistaken)
         assert len(describe(causes)) > 2

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pytest
 from shipped import EXAMPLES, needs_compiler
+from usual import USUAL
 
 from carrywave.sim.cases.kinds import lay_reads, symbols_of
 from carrywave.sim.cases.layout import CASE, OUTCOME, Cases, Outcomes, plain
@@ -133,7 +134,7 @@ FORMS = [
 ]
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 @pytest.mark.parametrize("form", FORMS)
 def test_the_ready_examples_are_right(
     example: Callable[..., Emulator], form: str, variant: str

@@ -20,6 +20,7 @@ import numpy as np
 import pytest
 from amaranth.sim import Simulator
 from rich.console import Console
+from usual import USUAL
 
 from carrywave.rtl.datapath import Unit
 from carrywave.rtl.interrupts import EntryCause
@@ -120,7 +121,7 @@ def test_each_wire_and_each_pin_of_a_shared_one_is_a_fault(small: Netlist) -> No
     assert sites.equivalent == 2 * 3
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_no_pin_of_the_netlist_is_left_out(variant: str) -> None:
     netlist = drawn_netlist(variant)
     sites = fault_sites(netlist)
@@ -244,7 +245,7 @@ def simulate(
     return shown
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 @pytest.mark.parametrize("name", SCENARIOS)
 def test_runs_of_the_netlist_are_those_of_the_simulated_hardware(
     name: str, variant: str, hardware: Any
@@ -263,7 +264,7 @@ def test_runs_of_the_netlist_are_those_of_the_simulated_hardware(
     assert shown.shape == (clocks, len(outputs), 6)
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 @pytest.mark.parametrize("name", ["requests", "pairs", "discards"])
 def test_runs_hold_to_the_model(name: str, variant: str, hardware: Any, tmp_path: Path) -> None:
     clocks = sequences = 0
@@ -417,7 +418,7 @@ def test_a_register_that_is_read_cannot_be_called_unread(
 # Verdicts
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_a_sample_of_faults_is_explained(variant: str) -> None:
     faults = some_faults(variant, 150)
     verdicts = [judge(variant).judge(fault) for fault in faults]

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 import z3
+from usual import USUAL
 
-from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.netlist.compiled import (
     EXPRESSIONS,
     FUNCTIONS,
@@ -126,13 +126,13 @@ def test_an_early_wire_that_waits_for_memory_is_refused() -> None:
 # The drawn netlist
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_integers_settle_as_gate_by_gate(variant: str) -> None:
     rig = Rig(variant, 70)
     assert rig.run(lambda value: value) == rig.wanted()
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_arrays_of_words_settle_as_integers_do(variant: str) -> None:
     rig = Rig(variant, 256)
 
@@ -149,7 +149,7 @@ def test_arrays_of_words_settle_as_integers_do(variant: str) -> None:
     assert count > 100
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_a_solver_s_terms_settle_as_integers_do(variant: str) -> None:
     for rows in (1, 2):
         rig = Rig(variant, rows)
@@ -163,7 +163,7 @@ def test_a_solver_s_terms_settle_as_integers_do(variant: str) -> None:
         assert count > 100
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_a_solver_s_variables_give_the_adder_s_chain(variant: str) -> None:
     """The carries as terms over A, the operand and the carry that enters."""
     names = drawn_netlist(variant).names

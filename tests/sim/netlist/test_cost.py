@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 from packaging.requirements import Requirement
+from usual import USUAL
 
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.members import VARIANTS
@@ -66,7 +67,7 @@ def read_back(path, suffix, variant):
 # The cost
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_every_cell_is_counted_once(variant):
     drawn = drawn_netlist(variant)
     measured = cost.measure(variant)
@@ -148,7 +149,7 @@ def rounds_to(drawn, wanted, known):
     return rounds
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_the_longest_path_is_one_that_the_gates_have(variant):
     measured = cost.measure(variant)
     assert (measured.start, measured.end) == ("control.opcode[7]", "stack.pointer[7]")

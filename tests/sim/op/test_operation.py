@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from usual import USUAL
 
 from carrywave.sim.cases.layout import CASE
 from carrywave.sim.family.instructions import BY_MNEMONIC
-from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.op.operation import (
     CHAIN,
@@ -96,7 +96,7 @@ def model_s_answer(op: Operation) -> tuple[int | None, Any]:
     return int(outcome[KEPT_IN[name]]) if name in KEPT_IN else None, outcome
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_result_and_flags_are_the_model_s(variant: str) -> None:
     compared = results = 0
     for mnemonic in BY_MNEMONIC:
@@ -112,7 +112,7 @@ def test_result_and_flags_are_the_model_s(variant: str) -> None:
     assert results > 35 * SAMPLES
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_flags_that_are_left_alone_are_null(variant: str) -> None:
     compared = 0
     for mnemonic, modes in BY_MNEMONIC.items():
@@ -129,7 +129,7 @@ def test_flags_that_are_left_alone_are_null(variant: str) -> None:
     assert compared == 56 * SAMPLES
 
 
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_each_carry_is_what_the_bits_below_it_are_too_large_by(variant: str) -> None:
     carries = 0
     for mnemonic, addends in ADDENDS.items():

@@ -10,10 +10,10 @@ from typing import Any
 
 import pytest
 from rich.console import Console
+from usual import USUAL
 
 from carrywave.sim.cli.terminal import console
 from carrywave.sim.family.instructions import BY_MNEMONIC
-from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.op.operation import Operation, operate
 from carrywave.sim.op.reasons import reasons_of
 from carrywave.sim.op.report import draw_operation
@@ -57,7 +57,7 @@ def pictures(mnemonic: str, variant: str) -> list[tuple[Operation, list[str]]]:
 
 
 @pytest.mark.usefixtures("one_simulator")
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_no_picture_is_wider_than_80_columns_or_has_escape_codes(variant: str) -> None:
     drawn = 0
     for mnemonic in BY_MNEMONIC:
@@ -71,7 +71,7 @@ def test_no_picture_is_wider_than_80_columns_or_has_escape_codes(variant: str) -
 
 
 @pytest.mark.usefixtures("one_simulator")
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_the_rows_of_a_chain_show_what_the_hardware_s_wires_hold(variant: str) -> None:
     """The carries from c8 down; whether each bit makes, passes or stops one; the sum."""
     rows = 0
@@ -99,7 +99,7 @@ def test_the_rows_of_a_chain_show_what_the_hardware_s_wires_hold(variant: str) -
 
 
 @pytest.mark.usefixtures("one_simulator")
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", USUAL)
 def test_the_flags_shown_are_those_updated_as_the_hardware_left_them(variant: str) -> None:
     flags = 0
     for mnemonic in BY_MNEMONIC:
