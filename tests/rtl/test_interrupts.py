@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import pytest
+from usual import USUAL
 
 from carrywave.sim.program.assembler import assemble
 from carrywave.sim.program.bench import run_program
@@ -133,7 +134,7 @@ def test_nmi_wins_over_irq_and_reset_over_both(names):
 
 
 @pytest.mark.parametrize("clock", range(9))
-@pytest.mark.parametrize("variant", ["nmos", "cmos", "binary"])
+@pytest.mark.parametrize("variant", USUAL)
 def test_nmi_during_brk(names, variant, clock):
     """In its first four clocks NMOS takes NMI's vector and still pushes B; CMOS finishes BRK."""
     ran = names(f"GO: .nmi +{clock}\n BRK\n NOP", variant)

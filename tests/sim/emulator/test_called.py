@@ -601,7 +601,7 @@ def test_a_function_that_goes_wrong_names_the_case(body: str, message: str | Non
         ("raise ValueError('odd')", "ValueError: odd (mine.py, line 5)"),
         ("sys.exit()", "called sys.exit() (mine.py, line 5)"),
         ("os._exit(5)", "ended with exit status 5"),
-        ("while True: pass", "no answer within 2 s"),
+        ("__import__('time').sleep(600)", "no answer within 2 s"),
         ("return None", "returned NoneType: expected an array of the OUTCOME dtype"),
         ("return case", None),
     ],

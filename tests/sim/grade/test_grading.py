@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 from amaranth.sim import Simulator
 from rich.console import Console
-from usual import USUAL
+from usual import USUAL, first_of
 
 from carrywave.rtl.datapath import Unit
 from carrywave.rtl.interrupts import EntryCause
@@ -404,7 +404,7 @@ def test_an_invariant_that_does_not_hold_is_no_ground(monkeypatch: pytest.Monkey
 
 @pytest.mark.parametrize(
     ("register", "step"),
-    [("latch", "BRANCH_HIGH"), ("low", "POINTER_X_LOW"), ("control.opcode", "READ")],
+    first_of([("latch", "BRANCH_HIGH"), ("low", "POINTER_X_LOW"), ("control.opcode", "READ")]),
 )
 def test_a_register_that_is_read_cannot_be_called_unread(
     register: str, step: str, monkeypatch: pytest.MonkeyPatch
@@ -420,14 +420,14 @@ def test_a_register_that_is_read_cannot_be_called_unread(
 
 @pytest.mark.parametrize("variant", USUAL)
 def test_a_sample_of_faults_is_explained(variant: str) -> None:
-    faults = some_faults(variant, 150)
+    faults = some_faults(variant, 60)
     verdicts = [judge(variant).judge(fault) for fault in faults]
     left = [verdict for verdict in verdicts if not verdict.explained]
     # Sixteen cases of each opcode leave a few, for each of which some state is named.
     assert all(verdict.example for verdict in left)
-    assert len(verdicts) == 150
-    assert len(left) < 6
-    assert sum(verdict.seen == "sweep" for verdict in verdicts) > 100
+    assert len(verdicts) == 60
+    assert len(left) < 4
+    assert sum(verdict.seen == "sweep" for verdict in verdicts) > 40
 
 
 @pytest.mark.parametrize(
@@ -448,7 +448,7 @@ def weak() -> tuple[Judge, VariantGrade]:
     """A judge that knows NOP only, and what it makes of the faults of one adder's carries."""
     cases = next(iter(exhaustive_cases(BY_MNEMONIC["NOP"]["implied"])))[::64]
     weak = Judge("nmos", samples=[cases], scenarios=())
-    carries = {*drawn_netlist("nmos").names["alu.carry"][4:6]}
+    carries = {*drawn_netlist("nmos").names["alu.carry"][4:5]}
     sites = fault_sites(drawn_netlist("nmos"))
     chosen = tuple(fault for fault in sites.faults if fault.wire in carries)
     verdicts = [weak.judge(fault) for fault in chosen]
@@ -458,8 +458,8 @@ def weak() -> tuple[Judge, VariantGrade]:
 
 def test_too_few_cases_leave_faults_that_are_listed() -> None:
     _, graded = weak()
-    assert len(graded.verdicts) > 10
-    assert len(graded.unexplained) > 5
+    assert len(graded.verdicts) > 5
+    assert len(graded.unexplained) > 3
     assert not graded.agree
     listed = [fault for fault in graded.listed() if fault["reason"] == "unexplained"]
     assert len(listed) == len(graded.unexplained)
