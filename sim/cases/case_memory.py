@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from ..family.instructions import Instruction
 from .kinds import BY_KEY, alike, keys_of, lay_reads, symbols_of
-from .layout import READS, REGISTERS, Cases
+from .layout import CASE, READS, REGISTERS, Cases, unnamed
 
 Column = npt.NDArray[Any]
 #: Where bytes are looked for, by name, if not where they lie: an address out of the registers and
@@ -83,7 +83,8 @@ def reread(
     """
     found = asked.copy()
     for key, rows in alike(keys_of(asked)):
-        form, memory, some = BY_KEY[key], laid_out[rows], asked[rows]
+        form = BY_KEY[key]
+        memory, some = (unnamed(of).take(rows).view(CASE) for of in (laid_out, asked))
         elsewhere = places(form, memory) if places else {}
         columns: dict[str, Any] = {name: some[name].astype(np.int32) for name in REGISTERS}
         columns["opcode"] = form.opcode
@@ -92,5 +93,5 @@ def reread(
                 address = elsewhere.get(clock.reads, clock.address.over)(columns)
                 columns[clock.reads] = found_at(memory, address)
         lay_reads(some, form, columns, variant)
-        found[rows] = some
+        unnamed(found)[rows] = unnamed(some)
     return found

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ..cases.kinds import KEYS, in_order, keys_of, name_of_key
-from ..cases.layout import CASE, OUTCOME, WRITES, Cases, Outcomes, plain
+from ..cases.layout import CASE, OUTCOME, WRITES, Cases, Outcomes, plain, unnamed
 from ..family.status_byte import FLAG_BITS
 
 FLAG_FIELDS: Final = tuple(f"p.{name}" for name in FLAG_BITS)
@@ -162,7 +162,8 @@ class Comparison:
             rows = rows[np.diff(rows, prepend=-1) > 0]
             for mask in odd.values():
                 rows = np.union1d(rows, np.flatnonzero(mask))
-            found = differences(e[rows], a[rows], skipped)
+            few = (unnamed(side).take(rows).view(OUTCOME) for side in (e, a))
+            found = differences(*few, skipped)
             for name, mask in odd.items():
                 found[name] |= mask[rows]
             wrong = np.zeros(len(rows), np.bool_)
