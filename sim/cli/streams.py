@@ -2,9 +2,11 @@
 
 import os
 import sys
-from typing import TextIO
+from typing import Final, TextIO
 
-LONGEST = 1000  # characters of a line
+from ..system.quoting import one_line
+
+LONGEST: Final = 1000  # characters of a line: a command's own words may say more than a message
 
 
 def open_what_is_closed() -> bool:
@@ -27,16 +29,8 @@ def drop(stream: TextIO) -> None:
 
 def tell(*lines: object) -> None:
     """Says something on standard error, the first line of it by name; if nobody hears, so be it."""
-    first, *more = map(_printable, lines)
+    first, *more = (one_line(line, LONGEST) for line in lines)
     try:
         print("\n  ".join([f"carrywave: {first}", *more]), file=sys.stderr, flush=True)
     except OSError:
         drop(sys.stderr)
-
-
-def _printable(line: object) -> str:
-    """One line that steers no terminal, cut in the middle if nobody would read all of it."""
-    text, half = str(line), LONGEST // 2
-    if len(text) > LONGEST:
-        text = f"{text[:half]} ... {text[-half:]}"
-    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)

@@ -18,8 +18,8 @@ def quoted(text: str, most: int = SHOWN) -> str:
     return repr(text if len(text) <= most else text[:most] + "...")
 
 
-def one_line(message: object) -> str:
+def one_line(message: object, longest: int = LONGEST) -> str:
     """A message as it may be shown: its middle is left out if it is too long."""
-    text, half = str(message), LONGEST // 2 - 3
-    shown = visible(text if len(text) <= LONGEST else text[:LONGEST] + text[-LONGEST:])
-    return shown if len(shown) <= LONGEST else f"{shown[:half]} ... {shown[-half:]}"
+    text, half = str(message), longest // 2 - 3
+    shown = visible(text if len(text) <= longest else text[:longest] + text[-longest:])
+    return shown if len(shown) <= longest else f"{shown[:half]} ... {shown[-half:]}"
