@@ -16,7 +16,7 @@ from .terminal import unread, unusable
 SECTIONS: Final = {
     "See why": {
         "op": "Show one operation: each carry, and where each flag comes from.",
-        "run": "Run a listing on the hardware, its waveform held to the model.",
+        "run": "Run a listing or an image on the hardware, held to the model.",
         "check": "Check a waveform against the model, with nothing but the file.",
         "draw": "Draw a part of a waveform as a figure, 1280 pixels wide.",
         "flags": "Show which instruction updates which flag.",

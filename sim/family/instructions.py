@@ -199,6 +199,18 @@ DOCUMENTED: Final = {opcode: (one.mnemonic, one.mode.label) for opcode, one in B
 NAMES: Final = (*BY_MNEMONIC, *ENTRIES)
 
 
+def notation_of(code: bytes, address: int) -> str:
+    """An instruction's bytes as a listing writes it, with numbers; "" where they are none."""
+    one = BY_OPCODE.get(code[0]) if code else None
+    if one is None or len(code) < one.mode.length:
+        return ""
+    number = int.from_bytes(code[1 : one.mode.length], "little")
+    if one.branches:
+        number = (address + 2 + (number ^ 0x80) - 0x80) % 0x10000
+    digits = 4 if one.branches or one.mode.length == 3 else 2
+    return f"{one.mnemonic} {one.mode.notation.format(f'${number:0{digits}X}')}".strip()
+
+
 def standing(opcode: int, variant: str) -> str:
     """What an opcode is, LDA (zp),Y; or that no maker documents it."""
     if opcode in DOCUMENTED:

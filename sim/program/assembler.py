@@ -22,7 +22,7 @@ returns past both.
 
 import re
 from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from os import PathLike
 from typing import Final
 
@@ -78,7 +78,8 @@ class Program:
 
     `memory` is all 65,536 bytes, 0 where the listing says nothing; `origin` the first ``.org``,
     which the reset vector holds unless the listing writes FFFC or FFFD; `lines` the source at each
-    address where an instruction or data begins; `labels` every name, those of ``=`` included.
+    address where an instruction or data begins; `labels` every name, those of ``=`` included;
+    `given` the addresses of the bytes that are said; `pin_clocks` what pins do by the run's clock.
     """
 
     memory: bytearray
@@ -86,6 +87,8 @@ class Program:
     lines: dict[int, SourceLine]
     pin_events: dict[int, tuple[PinEvent, ...]]
     labels: dict[str, int]
+    given: set[int] = field(default_factory=set)
+    pin_clocks: dict[int, list[tuple[str, int]]] = field(default_factory=dict)
 
 
 def _notation(mode: Mode) -> list[str]:
@@ -175,6 +178,7 @@ class _Assembler:
                     gap.expression.line.fail(gap.expression.start, wanted, found)
             data = (value % 256**gap.size).to_bytes(gap.size, "little")
             memory[gap.address : gap.address + gap.size] = data
+        self.program.given |= self.line_of_byte.keys()
         if not self.line_of_byte.keys() & {0xFFFC, 0xFFFD}:
             memory[0xFFFC:0xFFFE] = self.program.origin.to_bytes(2, "little")
         return self.program

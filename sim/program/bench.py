@@ -36,13 +36,14 @@ class Sequence:
     before: Registers
     after: Registers
     writes: tuple[tuple[int, int, int], ...]  # clock, address, byte
+    code: bytes = b""  # three bytes from its address on, as it began
 
 
 @dataclass
 class Run:
     """How a listing ran."""
 
-    ended: str = "clock limit"  # or "self-jump"
+    ended: str = "clock limit"  # or "self-jump", "address", "instruction limit"
     clocks: int = 0
     instructions: int = 0
     final: Registers = field(default=Registers(0, 0, 0, 0, 0, 0x30))
@@ -59,14 +60,21 @@ def run_program(
     program: Program, variant: str = "nmos", max_clocks: int = 100_000,
     recorder: Recorder | None = None, on_sequence: Callable[[Sequence], None] | None = None,
     on_clock: Callable[[int], None] | None = None, keep_writes: bool = True,
+    until: int | None = None, max_instructions: int | None = None,
 ) -> Run:  # fmt: skip
     """Runs a listing from reset until an instruction jumps to itself, or for `max_clocks`.
+
+    It ends before, where the next instruction would be fetched at `until`, or when
+    `max_instructions` have run.
 
     The program's memory is written to. A recorder sees one clock more than the run counts: the
     fetch at which the last instruction's effects stand. Raises StoppedError at an opcode outside
     the documented set.
     """
-    bench = _Bench(Unit(variant), program, recorder, on_sequence, on_clock, keep_writes)
+    bench = _Bench(
+        Unit(variant), program, recorder, on_sequence, on_clock, keep_writes, until,
+        max_instructions,
+    )  # fmt: skip
 
     async def testbench(ctx: Context) -> None:
         await bench.play(ctx, max_clocks)
@@ -85,32 +93,42 @@ class _Bench:
     on_sequence: Callable[[Sequence], None] | None
     on_clock: Callable[[int], None] | None
     keep_writes: bool
+    until: int | None
+    max_instructions: int | None
     run: Run = field(default_factory=Run)
     pins: dict[int, list[tuple[str, int]]] = field(default_factory=dict)  # by clock: what changes
 
     async def play(self, ctx: Context, max_clocks: int) -> None:
         """Runs from power-up until the end and fills in `run`."""
         unit, memory, run = self.unit, self.program.memory, self.run
+        self.pins = {clock: [*moves] for clock, moves in self.program.pin_clocks.items()}
         name, start, began = "RESET", 0, 0
         before = registers(ctx, unit)
         writes: list[tuple[int, int, int]] = []
+        code = b""
         for clock in range(max_clocks + 1):
             address = ctx.get(unit.address)
-            ended = False
+            ended = ""
             if ctx.get(unit.sync):
                 after = registers(ctx, unit)
                 if clock:
                     self.finish(Sequence(
-                        name, began, clock - began, start, before, after, tuple(writes)
+                        name, began, clock - began, start, before, after, tuple(writes), code
                     ))  # fmt: skip
                 entering = ctx.get(unit.control.position) == Step.ENTER
-                ended = not entering and address == start and jumps(name) and self.quiet(ctx)
+                if not entering and address == start and jumps(name) and self.quiet(ctx):
+                    ended = "self-jump"
+                elif not entering and address == self.until and clock:
+                    ended = "address"
+                elif run.instructions == self.max_instructions:
+                    ended = "instruction limit"
                 if entering:
                     name = EVENT_OF[ctx.get(unit.interrupts.cause)]
                 else:
                     name = name_of(memory[address])
                     self.schedule(self.program.pin_events.get(address, ()), clock)
                 before, start, began, writes = after, address, clock, []
+                code = bytes(memory[(address + i) % len(memory)] for i in range(3))
             for pin, level in self.pins.pop(clock, ()):
                 ctx.set(getattr(unit, pin), level)
             if ctx.get(unit.stopped):
@@ -119,7 +137,7 @@ class _Bench:
             if self.recorder:
                 self.recorder.clock(ctx, unit, name)
             if ended or clock == max_clocks:
-                run.ended = "self-jump" if ended else "clock limit"
+                run.ended = ended or "clock limit"
                 break
             if ctx.get(unit.write):
                 memory[address] = byte = ctx.get(unit.data_out)

@@ -19,7 +19,9 @@ from carrywave.sim.claim.expressions import read as read_claim
 from carrywave.sim.cli.options import ByteType, SecondsType, StartType
 from carrywave.sim.emulator.pipe import answer_of
 from carrywave.sim.family.instructions import BY_MNEMONIC
-from carrywave.sim.program.assembler import load
+from carrywave.sim.program.assembler import assemble, load
+from carrywave.sim.program.image import load_program
+from carrywave.sim.program.pins import read_pins
 from carrywave.sim.system.errors import UnusableError
 from carrywave.sim.system.quoting import LONGEST, one_line
 from carrywave.sim.trace.columns import COLUMNS, LISTS
@@ -82,6 +84,29 @@ listings = damaged(
     .map(lambda words: ".org $0200\nL: NOP\n" + " ".join(words) + "\nNOP\n")
     .map(encoded)
 )
+
+# Images and pins
+
+RECORDS = [
+    ":07020000A92A85104C04023D", ":02FFFC00000201", ":00000001FF", ":020000040001F9",
+    ":0400000500000200F5", ":10", ":02000002FFFFFE", "S0030000FC", "S10A0200A92A85104C040239", "S105FFFC0002FD",
+    "S9030200FA", "S20600FFFC0002FC", "S5030001FB", "", " ", ":" + "00" * 300, "q" * 99, "S1",
+]  # fmt: skip
+
+
+def images(begin: list[str], end: str) -> st.SearchStrategy[bytes]:
+    """A whole image with records and other lines within it."""
+    lines = st.lists(st.sampled_from(RECORDS) | piece, max_size=6)
+    return damaged(lines.map(lambda more: encoded("\n".join([*begin, *more, end, ""]))))
+
+
+hexes = images([":07020000A92A85104C04023D", ":02FFFC00000201"], ":00000001FF")
+records = images(["S10A0200A92A85104C040239", "S105FFFC0002FD"], "S9030200FA")
+PIN_WORDS = [
+    "at", "clock", "$0240", "L", "900", "12", ".irq", ".nmi", ".reset", "low", "high", "+", "+3",
+    "; x", "\n", "\nclock 5 .nmi\n", "\nat L .irq low\n", "9" * 17,
+]  # fmt: skip
+pins = damaged(st.lists(st.sampled_from(PIN_WORDS) | piece, max_size=20).map(" ".join).map(encoded))
 
 # Waveforms
 
@@ -259,6 +284,11 @@ def answers(draw: st.DrawFn) -> bytes:
 
 READERS = {
     "listing": Reader(listings, "any.s", load),
+    "hex": Reader(hexes, "any.hex", load_program),
+    "records": Reader(records, "any.s19", load_program),
+    "pins": Reader(
+        pins, "any.pins", lambda path: read_pins(path, assemble(".org $0200\nL: NOP\n"))
+    ),
     "waveform": Reader(closed(), "any.vcd", check_dump),
     "csv": Reader(csvs, "any.csv", read_trace),
     "jsonl": Reader(json_lines, "any.jsonl", read_trace),

@@ -59,16 +59,18 @@ class RunReport:
 def run_listing(
     listing: str | os.PathLike[str], vcd: str | None = None, variant: str = "nmos",
     max_clocks: int | None = None, rows: int = 0, progress: Callable[[int], None] | None = None,
-    keep_writes: bool = True,
+    keep_writes: bool = True, *, program: Program | None = None, until: int | None = None,
+    max_instructions: int | None = None,
 ) -> RunReport:  # fmt: skip
     """Runs a listing and checks its waveform, which is kept in `vcd` if that is given.
 
-    Keeps at most `rows` sequences: the first half and the last. Raises ListingError if the listing
-    cannot be read or assembled; RunError if it runs into an opcode that is not built, or does not
-    end within DEFAULT_CLOCKS though no `max_clocks` was asked for; OSError if the waveform cannot
-    be written.
+    Keeps at most `rows` sequences: the first half and the last. `program` is what was loaded, if
+    that is more than the listing; see `run_program` for `until` and `max_instructions`. Raises
+    ListingError if the listing cannot be read or assembled; RunError if it runs into an opcode that
+    is not built, or does not end within DEFAULT_CLOCKS though no `max_clocks` was asked for;
+    OSError if the waveform cannot be written.
     """
-    program = load(listing)
+    program = program or load(listing)
     report = RunReport(str(listing), variant, Run(), CheckReport(), vcd, program=program)
     report.last = deque(maxlen=rows // 2)
 
@@ -90,7 +92,10 @@ def run_listing(
         try:
             with Dump(file, variant) as dump:
                 most = max_clocks or DEFAULT_CLOCKS
-                report.run = run_program(program, variant, most, dump, keep, progress, keep_writes)
+                report.run = run_program(
+                    program, variant, most, dump, keep, progress, keep_writes, until,
+                    max_instructions,
+                )  # fmt: skip
                 if report.run.ended == "clock limit" and max_clocks is None:
                     where = place(program, report.run.last_address)
                     raise RunError(

@@ -5,6 +5,7 @@ from typing import Final
 from rich.console import Group, RenderableType
 from rich.text import Text
 
+from carrywave.sim.family.instructions import notation_of
 from carrywave.sim.family.members import EVENTS
 from carrywave.sim.family.status_byte import FLAG_BITS
 from carrywave.sim.program.bench import Sequence
@@ -28,7 +29,10 @@ def draw_run(report: RunReport) -> RenderableType:
     for shown in report.last:
         table.add_row(*_sequence_row(report, *shown))
     run = report.run
-    how = "a jump to itself" if run.ended == "self-jump" else "the clock limit"
+    how = {
+        "self-jump": "a jump to itself", "address": "the address that was asked for",
+        "instruction limit": "the limit of instructions", "clock limit": "the clock limit",
+    }[run.ended]  # fmt: skip
     digits = {"pc": 4}
     final = " ".join(
         f"{name.upper()}={value:0{digits.get(name, 2)}X}"
@@ -47,7 +51,8 @@ def draw_run(report: RunReport) -> RenderableType:
 def _sequence_row(report: RunReport, s: Sequence, stack: tuple[int, ...]) -> tuple[str | Text, ...]:
     line = report.program.lines.get(s.address) if report.program else None
     event = s.name in EVENTS
-    text = Text(f"-- {s.name} --", CARRY) if event else Text(line.text.strip() if line else s.name)
+    told = line.text.strip() if line else notation_of(s.code, s.address) or s.name
+    text = Text(f"-- {s.name} --", CARRY) if event else Text(told)
     flags = Text()
     for name, bit in FLAG_BITS.items():
         was, now = s.before.p >> bit & 1, s.after.p >> bit & 1

@@ -388,7 +388,7 @@ def test_check_refuses_a_file_that_was_cut_off(
         (("op", "ADC", "1", "2", "--carry", "2"), "--carry"),
         (("op", "ADC", "1", "2", "--variant", "wide"), "wide"),
         (("op", "ADC", "1", "2", "--vcd", Path(__file__).parent), "--vcd"),
-        (("run",), "LISTING"),
+        (("run",), "FILE"),
         (("run", "gate.s", "--max-clocks", "0"), "--max-clocks"),
         (("run", "gate.s", "--max-clocks", "many"), "'many'"),
         (("run", "gate.s", "--rows", "-1"), "--rows"),
