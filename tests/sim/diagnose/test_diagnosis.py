@@ -266,8 +266,7 @@ def test_pairs_in_one_instruction_are_found(share: int) -> None:
             }, (variant, name, one.number, one.modes, other.number, other.modes, numbers)
             assert found[name][0].explains == found[name][0].wrong > 0
             checked += 1
-    assert checked > hidden
-    assert checked >= 3
+    assert checked >= max(3, hidden)
 
 
 def test_a_pair_is_told_as_both_of_its_mistakes() -> None:

@@ -105,7 +105,7 @@ def test_every_mistake_is_shown_where_it_was_asked_for(few: Vectors) -> None:
 
 
 @pytest.mark.exhaustive
-@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize("variant", VARIANTS[1:])  # of NMOS, the set that is shipped is made anew
 def test_every_mistake_is_shown_in_every_instruction(variant: str) -> None:
     one = compact(variant, fault_sites(drawn_netlist(variant)).faults[:16], jobs=1)
     assert one.coverage["found"] == one.coverage["planted"] > 100
@@ -115,11 +115,15 @@ def test_every_mistake_is_shown_in_every_instruction(variant: str) -> None:
 
 
 @pytest.mark.exhaustive
-def test_the_set_is_the_same_however_many_processes_make_it() -> None:
+def test_the_set_is_the_same_however_many_processes_make_it(
+    few: Vectors, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    places = vectors._targets("nmos")[::PLACES]
+    monkeypatch.setattr(vectors, "_targets", lambda variant: places)
     faults = fault_sites(drawn_netlist("nmos")).faults[::FAULTS]
-    one, two = (compact("nmos", faults, jobs=jobs) for jobs in (1, 2))
-    assert two.cases.tobytes() == one.cases.tobytes()
-    assert two.coverage == one.coverage
+    two = compact("nmos", faults, jobs=2)
+    assert two.cases.tobytes() == few.cases.tobytes()
+    assert two.coverage == few.coverage
 
 
 def read_rows(table: list[dict[str, Any]]) -> tuple[Any, Any]:
