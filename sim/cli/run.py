@@ -22,7 +22,7 @@ class LoadType(InputType):
     name = "load"
 
     def __init__(self) -> None:
-        super().__init__(lambda values: [path for path, _ in values])
+        super().__init__(_loaded)
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """The file's name, and the address or None."""
@@ -32,6 +32,10 @@ class LoadType(InputType):
         if not at:
             return value, None
         return path, WordType().convert(address, param, ctx)
+
+
+def _loaded(values: Any) -> list[str]:
+    return [path for path, _ in values]
 
 
 @click.command("run", WritingCommand)

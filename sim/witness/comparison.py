@@ -162,8 +162,8 @@ class Comparison:
             rows = rows[np.diff(rows, prepend=-1) > 0]
             for mask in odd.values():
                 rows = np.union1d(rows, np.flatnonzero(mask))
-            few = (unnamed(side).take(rows).view(OUTCOME) for side in (e, a))
-            found = differences(*few, skipped)
+            near_e, near_a = (unnamed(side).take(rows).view(OUTCOME) for side in (e, a))
+            found = differences(near_e, near_a, skipped)
             for name, mask in odd.items():
                 found[name] |= mask[rows]
             wrong = np.zeros(len(rows), np.bool_)
