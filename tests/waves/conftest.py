@@ -187,7 +187,7 @@ def run_random(hardware: Any) -> Callable[..., tuple[DumpText, list[Sequence]]]:
                 level = rng.randint(0, 1) if pin == "irq_n" else 0
                 width = 0 if pin == "irq_n" else rng.randint(1, 3)
                 events[address] = (PinEvent(address, pin, level, rng.randint(0, 6), width),)
-        program: Any = SimpleNamespace(memory=memory, pin_events=events)
+        program: Any = SimpleNamespace(memory=memory, pin_events=events, pin_clocks={})
         return _dump(hardware, program, variant, clocks)
 
     return run
