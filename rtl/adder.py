@@ -4,7 +4,7 @@ from amaranth.hdl import Cat, Module, Signal
 from amaranth.lib import wiring
 from amaranth.lib.wiring import In, Out
 
-__all__ = ["Adder", "RippleCarryAdder", "addition", "named"]
+__all__ = ["Adder", "RippleCarryAdder", "addition", "either", "named"]
 
 
 def addition(width):
@@ -22,7 +22,12 @@ class Adder(wiring.Component):
 
     Combinational. Subclasses differ in how they find the carries, which they draw in `carries`.
     There, ``carry[i]`` must depend on no bit of `carry_set` from i up: what forces a carry may be
-    worked out from the sum below it, and the gates would close a loop.
+    worked out from the sum below it, and the gates would close a loop. They are drawn bit by bit,
+    for a word of which one bit waits for another looks like a loop to other tools.
+
+    Why no `+`: it has no carries to show, and flags, page crossings and digits are drawn from them
+    here. It buys no clock either: an earlier, smaller unit with `+` everywhere was 651 LUTs of an
+    iCE40 and an estimated 35 to 37 MHz; with drawn carries 677, and 38 to 40.
 
     Parameters
     ----------
@@ -87,10 +92,15 @@ def named(m, name, value):
     return signal
 
 
+def either(left, right):
+    """OR, bit by bit."""
+    return Cat(one | other for one, other in zip(left, right, strict=True))
+
+
 class RippleCarryAdder(Adder):
     """An `Adder` of full adders in a row; each waits for the carry of the one below it."""
 
     def carries(self, m, propagate, generate):
         """Two gates a bit, one bit after another."""
-        bits = enumerate(zip(propagate, generate, strict=True))
-        return Cat(g | (p & self.carry[i]) for i, (p, g) in bits) | self.carry_set
+        bits = zip(propagate, generate, self.carry, self.carry_set, strict=False)
+        return Cat(g | (p & carry) | forced for p, g, carry, forced in bits)

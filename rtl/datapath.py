@@ -1,6 +1,6 @@
 """The unit: registers A X Y and PC, the parts of the other files, and the bus that joins them."""
 
-from amaranth.hdl import Cat, Module, Signal
+from amaranth.hdl import Cat, Const, EnableInserter, Module, Signal
 from amaranth.lib import wiring
 from amaranth.lib.wiring import In, Out, connect
 
@@ -13,7 +13,12 @@ from .status import StatusRegister
 from .variant import Variant
 from .word import AddressSource, LatchNext, Left, PcNext, Right, Target
 
-__all__ = ["Unit"]
+__all__ = ["REGISTERS", "Unit"]
+
+#: What the registers hold in this clock, for whoever looks on; `p` as PHP pushes it.
+REGISTERS = wiring.Signature(
+    {"pc": Out(16), **{name: Out(8) for name in ("a", "x", "y", "sp", "p")}}
+)
 
 
 def select(m, domain, output, choice, sources):
@@ -30,6 +35,13 @@ class Unit(wiring.Component):
     The address and, in a write, the data are valid throughout the clock; a byte that is read must
     be on ``data_in`` before its end. Power-up begins with the reset sequence.
 
+    Memory that takes longer holds `ready` low until the byte is there. In such a clock nothing
+    changes: all registers hold, so do `address` and `write`, and the pins are not looked at. What
+    acts on a write acts on ``write & ready``, or may act more than once.
+
+    No output waits for an input but these two: `data_out`, in a read, for `data_in`; and `write`,
+    for `reset_n`.
+
     Parameters
     ----------
     variant : Variant
@@ -40,13 +52,16 @@ class Unit(wiring.Component):
     Members
     -------
     irq_n, nmi_n, reset_n : In(1), active low, synchronous to the clock
+    ready : In(1), low: this clock does not count; high if nothing drives it
     data_in : In(8)
     address : Out(16)
-    data_out : Out(8), the ALU's result; what is written when `write` is high
-    write : Out(1)
+    data_out : Out(8), the ALU's result: what is written when `write` is high, and then it does not
+        wait for `data_in`; meaningless in a read
+    write : Out(1), low as soon as `reset_n` is
     sync : Out(1), the first clock of an instruction, or of an interrupt's or reset's entry
     stopped : Out(1), an opcode outside the built set was fetched
     clock_number : Out(3), the clock within the sequence, from 0
+    registers : Out(REGISTERS)
     """
 
     def __init__(self, variant=Variant.NMOS, adder="ripple"):
@@ -54,6 +69,7 @@ class Unit(wiring.Component):
         super().__init__(
             {
                 **PINS,
+                "ready": In(1, init=1),
                 "data_in": In(8),
                 "address": Out(16),
                 "data_out": Out(8),
@@ -61,6 +77,7 @@ class Unit(wiring.Component):
                 "sync": Out(1),
                 "stopped": Out(1),
                 "clock_number": Out(3),
+                "registers": Out(REGISTERS),
             }
         )
         self.control = Control(self.variant)
@@ -167,4 +184,9 @@ class Unit(wiring.Component):
             self.stopped.eq(control.stopped),
             self.clock_number.eq(control.clock_number),
         ]
-        return m
+        flags, shown = status.flags.as_value(), self.registers
+        m.d.comb += [
+            shown.pc.eq(self.pc), shown.a.eq(self.a), shown.x.eq(self.x), shown.y.eq(self.y),
+            shown.sp.eq(stack.pointer), shown.p.eq(Cat(flags[:4], Const(3, 2), flags[4:])),
+        ]  # fmt: skip
+        return EnableInserter(self.ready)(m)

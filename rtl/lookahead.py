@@ -2,7 +2,7 @@
 
 from amaranth.hdl import Cat
 
-from .adder import Adder, named
+from .adder import Adder, either, named
 
 __all__ = ["LookaheadAdder"]
 
@@ -28,7 +28,7 @@ class LookaheadAdder(Adder):
 
     def carries(self, m, propagate, generate):
         """Begins with groups of one bit. ``generate_4[1]``: bits 4 to 7 together make a carry."""
-        made = named(m, "generate_1", self.generate | self.carry_set)
+        made = named(m, "generate_1", either(self.generate, self.carry_set))
         return Cat(self._carries(m, made, self.propagate, 1))
 
     def _carries(self, m, generate, propagate, span):

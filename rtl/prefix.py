@@ -2,7 +2,7 @@
 
 from amaranth.hdl import Cat, Const
 
-from .adder import Adder, named
+from .adder import Adder, either, named
 
 __all__ = ["PrefixAdder"]
 
@@ -19,14 +19,15 @@ class PrefixAdder(Adder):
 
     def carries(self, m, propagate, generate):
         """What the spans that reach down to the carry in make."""
-        made = named(m, "generate_1", Cat(self.carry_in, self.generate | self.carry_set))
+        made = named(m, "generate_1", Cat(self.carry_in, either(self.generate, self.carry_set)))
         handed_on = named(m, "propagate_1", Cat(Const(0, 1), self.propagate))
         span = 1
         while span <= self.width:
             wide = 2 * span
             made_below = Cat(Const(0, span), made[:-span])
             on_below = Cat(Const(0, span), handed_on[:-span])
-            made = named(m, f"generate_{wide}", made | (handed_on & made_below))
+            handed_up = Cat(on & below for on, below in zip(handed_on, made_below, strict=True))
+            made = named(m, f"generate_{wide}", either(made, handed_up))
             if wide <= self.width:  # else there is no place left to hand a carry on from
                 handed_on = named(m, f"propagate_{wide}", handed_on & on_below)
             span = wide

@@ -26,6 +26,8 @@ def happening(cases: Cases) -> npt.NDArray[np.bool_]:
     Raises ValueError for an unknown event.
     """
     event = cases["event"]
+    if not event.any():  # by far the most usual
+        return np.zeros(event.shape, np.bool_)
     if len(event) and event.max() >= len(EVENTS):
         raise ValueError(f"event {event.max()}: expected 0 to {len(EVENTS) - 1}")
     found: npt.NDArray[np.bool_] = (event > 1) | ((event == 1) & (cases["p"] & _I == 0))
@@ -34,9 +36,10 @@ def happening(cases: Cases) -> npt.NDArray[np.bool_]:
 
 def keys_of(cases: Cases) -> npt.NDArray[np.uint16]:
     """The key of each case."""
-    keys: npt.NDArray[np.uint16] = np.where(
-        happening(cases), cases["event"].astype(np.uint16) << 8, cases["read_value"][:, 0]
-    )
+    keys: npt.NDArray[np.uint16] = cases["read_value"][:, 0].astype(np.uint16)
+    comes = happening(cases)
+    if comes.any():
+        keys[comes] = cases["event"][comes].astype(np.uint16) << 8
     return keys
 
 
@@ -87,20 +90,21 @@ def lay_reads(
         cases["read_address"][..., i] = clock.address.over(columns)
 
 
-class Symbols(dict[str, npt.NDArray[np.uint16]]):
+class Symbols(dict[str, npt.NDArray[Any]]):
     """Registers and bytes read by name, of cases that are all of one instruction.
 
-    A column is made when it is first asked for.
+    A column, of integers of the given `kind`, is made when it is first asked for.
     """
 
-    def __init__(self, cases: Cases, instruction: Instruction) -> None:
+    def __init__(self, cases: Cases, instruction: Instruction, kind: Any = np.uint16) -> None:
         super().__init__()
-        self.cases, self.places = cases, {name: i for i, name in enumerate(instruction.reads)}
+        self.cases, self.kind = cases, kind
+        self.places = {name: i for i, name in enumerate(instruction.reads)}
 
-    def __missing__(self, name: str) -> npt.NDArray[np.uint16]:
+    def __missing__(self, name: str) -> npt.NDArray[Any]:
         place = self.places.get(name)
         column = self.cases[name] if place is None else self.cases["read_value"][..., place]
-        self[name] = found = column.astype(np.uint16)
+        self[name] = found = column.astype(self.kind)
         return found
 
 

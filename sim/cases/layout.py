@@ -35,7 +35,7 @@ def layout_of(dtype: np.dtype[np.void]) -> list[tuple[str, str, int]]:
     for name in dtype.names or ():
         field = dtype[name]
         base, shape = field.subdtype or (field, (1,))
-        fields.append((name, {1: "B", 2: "H"}[base.itemsize], shape[0]))
+        fields.append((name, {1: "B", 2: "H", 8: "Q"}[base.itemsize], shape[0]))
     return fields
 
 

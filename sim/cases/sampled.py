@@ -19,6 +19,7 @@ from .kinds import BY_KEY, alike, forms_of, keys_of, lay_reads, symbols_of
 from .layout import CASE, Cases, unnamed
 
 QUICK: Final = 1024  # cases of an opcode or event, half of them at the corners
+ENDS: Final = 48  # of these, at the ends of memory
 CORNERS: Final = (
     0x00, 0x01, 0x02, 0x09, 0x0F, 0x10, 0x50, 0x7F, 0x80, 0x81, 0x99, 0x9A, 0xA0, 0xF0, 0xFE, 0xFF,
 )  # fmt: skip
@@ -143,10 +144,29 @@ def quick_cases(instruction: Instruction, seed: int = 0, variant: str = "nmos") 
                 columns[name] = corners().astype(np.uint16)
         lay_reads(block, form, columns, variant)
         half[rows] = block
+    if not event:
+        _lay_at_ends(half[-ENDS:], rng, variant)
     # Where corners make one byte two things at once.
     left = ~possible(half)
     half[left] = drawn_first[left]
     return np.concatenate([unnamed(cases), unnamed(_compact_of(instruction, variant))]).view(CASE)
+
+
+def _lay_at_ends(cases: Cases, rng: np.random.Generator, variant: str) -> None:
+    """Puts cases where PC, a branch, a pointer or what is pulled goes from FFFF on to 0000."""
+    for key, rows in alike(keys_of(cases)):
+        block, form = cases[rows], BY_KEY[key]
+        near = 0x80 if form.branches else 3
+        # JMP (FFFF) by itself: what it reads then is not the same on CMOS.
+        if "pointer.low" not in form.reads:
+            block["pc"] = rng.integers(-near, near - 1, len(block)).astype(np.uint16)
+        columns = symbols_of(block, form)
+        for name in form.reads:
+            if name.startswith(("pull", "pointer")):
+                last = rng.random(len(block)) < 0.5
+                columns[name] = np.where(last, np.uint16(0xFF), columns[name])
+        lay_reads(block, form, columns, variant)
+        cases[rows] = block
 
 
 def count_cases(which: str, names: Collection[str] = ()) -> int:

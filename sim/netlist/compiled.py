@@ -54,24 +54,22 @@ def depths(gates: Iterable[Gate]) -> dict[int, int]:
     return found
 
 
-class _Writer:
-    """Writes a function; a variable is used again once the wire it held is read no more."""
+class GateWriter:
+    """Writes gates as statements; a variable is free again once its wire is read no more."""
 
-    def __init__(self, head: str, gates: Sequence[Gate], kept: Iterable[int]) -> None:
-        self.name = head.partition("(")[0]
-        self.lines = [f"def {head}:", "    zero = ones ^ ones"]
-        self.variables = {ZERO: "zero", ONE: "ones"}
+    statement = "    {} = {}"
+
+    def __init__(self, gates: Sequence[Gate], kept: Iterable[int]) -> None:
+        self.lines: list[str] = []
+        self.variables: dict[int, str] = {}
         self.free: list[str] = []
         self.count = 0
         self.kept = set(kept)
         self.last = {wire: gate for gate in gates for wire in gate.inputs}
         self.owned: set[int] = set()
 
-    def unpack(self, wires: Sequence[int], stem: str, source: str) -> None:
-        self.variables |= {wire: f"{stem}{n}" for n, wire in enumerate(wires)}
-        self.lines.append(f"    {self.tuple_of(wires)} = {source}")
-
     def evaluate(self, gate: Gate) -> None:
+        """One gate."""
         expression = EXPRESSIONS[gate.kind].format(*(self.variables[wire] for wire in gate.inputs))
         for wire in set(gate.inputs):
             if self.last[wire] is gate and wire in self.owned and wire not in self.kept:
@@ -80,10 +78,28 @@ class _Writer:
         if self.free:
             variable = self.free.pop()
         else:
-            variable, self.count = f"w{self.count}", self.count + 1
+            variable, self.count = self.name(self.count), self.count + 1
         self.variables[gate.output] = variable
         self.owned.add(gate.output)
-        self.lines.append(f"    {variable} = {expression}")
+        self.lines.append(self.statement.format(variable, expression))
+
+    def name(self, number: int) -> str:
+        """What a variable is called."""
+        return f"w{number}"
+
+
+class _PythonWriter(GateWriter):
+    """Writes a function in Python."""
+
+    def __init__(self, head: str, gates: Sequence[Gate], kept: Iterable[int]) -> None:
+        super().__init__(gates, kept)
+        self.called = head.partition("(")[0]
+        self.lines = [f"def {head}:", "    zero = ones ^ ones"]
+        self.variables = {ZERO: "zero", ONE: "ones"}
+
+    def unpack(self, wires: Sequence[int], stem: str, source: str) -> None:
+        self.variables |= {wire: f"{stem}{n}" for n, wire in enumerate(wires)}
+        self.lines.append(f"    {self.tuple_of(wires)} = {source}")
 
     def tuple_of(self, wires: Iterable[int]) -> str:
         return "(" + "".join(f"{self.variables[wire]}, " for wire in wires) + ")"
@@ -92,8 +108,8 @@ class _Writer:
         self.lines.append(f"    return {', '.join(map(self.tuple_of, returned))}")
         space: dict[str, Any] = {}
         # The text holds nothing but the names and operators written above.
-        exec(compile("\n".join(self.lines), f"<netlist {self.name}>", "exec"), space)
-        function: Callable[..., Any] = space[self.name]
+        exec(compile("\n".join(self.lines), f"<netlist {self.called}>", "exec"), space)
+        function: Callable[..., Any] = space[self.called]
         return function
 
 
@@ -102,12 +118,17 @@ def compile_clock(netlist: Netlist, early: Sequence[int], late: Sequence[int]) -
     data = netlist.inputs["data_in"]
     first = cone(netlist, early)
     if any(wire in data for gate in first for wire in gate.inputs):
-        raise NetlistError("an output that must be settled before memory answers waits for memory")
+        waits = next(
+            wire for wire in early
+            if any(i in data for gate in cone(netlist, [wire]) for i in gate.inputs)
+        )  # fmt: skip
+        name = netlist.called(waits)
+        raise NetlistError(f"{name} must be settled before memory answers, and waits for data_in")
     ahead = {gate.output for gate in first}
     wanted = [*(d for _, d in netlist.flops), *late]
     rest = [gate for gate in cone(netlist, wanted) if gate.output not in ahead]
     others = [wire for name in netlist.inputs if name != "data_in" for wire in netlist.inputs[name]]
-    writer = _Writer("clock(q, i, ones)", [*first, *rest], [*early, *wanted])
+    writer = _PythonWriter("clock(q, i, ones)", [*first, *rest], [*early, *wanted])
     writer.unpack([q for q, _ in netlist.flops], "q", "q")
     writer.unpack(others, "i", "i")
     for gate in first:
@@ -123,7 +144,7 @@ def compile_wires(
 ) -> Callable[..., Any]:
     """``function(values of sources, ones)``: the values of `wires`, which depend on these alone."""
     gates = cone(netlist, wires, sources)
-    writer = _Writer("wires(s, ones)", gates, wires)
+    writer = _PythonWriter("wires(s, ones)", gates, wires)
     writer.unpack(sources, "s", "s")
     for gate in gates:
         writer.evaluate(gate)

@@ -9,8 +9,8 @@ from __future__ import annotations
 import json
 import re
 import sys
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from itertools import chain
 from os import PathLike
@@ -33,6 +33,13 @@ ONE: Final = 1
 PORTS: Final = (
     "irq_n", "nmi_n", "reset_n", "data_in",
     "address", "data_out", "write", "sync", "stopped", "clock_number",
+)  # fmt: skip
+#: The unit's flip-flops, all of them, by the names that they are drawn with.
+FLOPS: Final = (
+    "pc", "register_a", "register_x", "register_y", "low", "high", "latch", "stack.pointer",
+    "status.flags", "control.position", "control.opcode", "control.clock_number",
+    "interrupts.cause", "interrupts.nmi_before", "interrupts.nmi_pending",
+    "interrupts.nmi_decided", "interrupts.irq_decided",
 )  # fmt: skip
 #: By the end of a file's name: what it is called, and the command that writes it.
 FORMATS: Final = {
@@ -65,10 +72,40 @@ class Netlist:
     inputs: dict[str, tuple[int, ...]]  # wires of each port, lowest bit first
     outputs: dict[str, tuple[int, ...]]
     names: dict[str, tuple[int, ...]]  # wires of each named signal, as in the waveform's scopes
+    initial: dict[int, int] = field(default_factory=dict)  # at power-up, by a flip-flop's output
 
     def replaced(self, gates: Iterable[Gate]) -> Netlist:
         """The same netlist with other gates, sorted anew."""
-        return replace(self, gates=sort_gates(gates, self.sources))
+        return replace(self, gates=sort_gates(gates, self.sources, self.called))
+
+    def called(self, wire: int) -> str:
+        """A wire by its port or its name, with the bit's number; else by its own number."""
+        for names in (self.inputs, self.outputs, self.names):
+            for name, wires in names.items():
+                if wire in wires and "$" not in name:
+                    return name if len(wires) == 1 else f"{name}[{wires.index(wire)}]"
+        return f"wire {wire}"
+
+    def registers(self, names: Iterable[str]) -> dict[str, list[int]]:
+        """Where in `flops` each register has its bits; between them they must be all there are.
+
+        Raises NetlistError with the name of one that is missing, or of a flip-flop too many.
+        """
+        place = {q: i for i, (q, _) in enumerate(self.flops)}
+        found: dict[str, list[int]] = {}
+        for name in names:
+            wires = self.names.get(name)
+            if wires is None:
+                raise NetlistError(f"the netlist has no register {name}")
+            for wire in wires:
+                if wire not in place:
+                    raise NetlistError(f"{self.called(wire)} of {name} is no flip-flop")
+            found[name] = [place[wire] for wire in wires]
+        others = place.keys() - {q for name in found for q in self.names[name]}
+        if others:
+            one = self.called(min(others))
+            raise NetlistError(f"the netlist has a flip-flop that no check knows: {one}")
+        return found
 
     @property
     def sources(self) -> list[int]:
@@ -81,7 +118,9 @@ class Netlist:
         return [*chain(*self.outputs.values())]
 
 
-def sort_gates(gates: Iterable[Gate], sources: Iterable[int]) -> tuple[Gate, ...]:
+def sort_gates(
+    gates: Iterable[Gate], sources: Iterable[int], called: Callable[[int], str] = "wire {}".format
+) -> tuple[Gate, ...]:
     """Orders gates so that each comes after those it reads. Raises NetlistError at a loop."""
     known, waiting = {ZERO, ONE, *sources}, {gate.output: gate for gate in gates}
     ordered: list[Gate] = []
@@ -92,7 +131,7 @@ def sort_gates(gates: Iterable[Gate], sources: Iterable[int]) -> tuple[Gate, ...
             gate = waiting.get(wire)
             if wire in known or gate is None:
                 if wire not in known:
-                    raise NetlistError(f"wire {wire} of the netlist has no driver")
+                    raise NetlistError(f"{called(wire)} of the netlist has no driver")
                 stack.pop()
                 continue
             missing = [i for i in gate.inputs if i not in known]
@@ -101,7 +140,7 @@ def sort_gates(gates: Iterable[Gate], sources: Iterable[int]) -> tuple[Gate, ...
                 known.add(wire)
                 stack.pop()
             elif missing[0] in stack:
-                raise NetlistError(f"the netlist has a loop through wire {wire}")
+                raise NetlistError(f"the netlist has a loop through {called(wire)}")
             else:
                 stack.append(missing[0])
     return tuple(ordered)
@@ -241,7 +280,16 @@ def parse(design: dict[str, Any]) -> Netlist:
         for name, net in module["netnames"].items()
         if not net.get("hide_name")
     }
-    return Netlist((), tuple(flops), inputs, outputs, names).replaced(gates)
+    initial = {
+        wire: int(value)
+        for net in module["netnames"].values()
+        # A string of bits, highest first; "x" where nothing is said.
+        for wire, value in zip(
+            wires(net["bits"]), reversed(net.get("attributes", {}).get("init", "")), strict=False
+        )
+        if value in "01"
+    }
+    return Netlist((), tuple(flops), inputs, outputs, names, initial).replaced(gates)
 
 
 def module_of(variant: str, adder: str = "ripple") -> str:

@@ -1,7 +1,8 @@
 """Equivalence: the netlist that a restructuring optimiser makes is the drawn one.
 
 Both get the same symbols for inputs and flip-flops, which are matched by name; then every output
-and every flip-flop's next value must be the same in all states, reachable or not.
+and every flip-flop's next value must be the same in all states, reachable or not, and so must what
+it holds at power-up.
 """
 
 from dataclasses import asdict, dataclass, field
@@ -65,6 +66,12 @@ def equivalence(drawn: Netlist, other: Netlist, timeout: float = 60) -> Equivale
         for name, wire in left.items()
         if wire is not right[name]
     ]
+    result.different += [
+        f"power-up {name}[{i}]"
+        for name in names
+        for i, wires in enumerate(zip(drawn.names[name], other.names[name], strict=True))
+        if drawn.initial.get(wires[0], 0) != other.initial.get(wires[1], 0)
+    ]
     _search(Query(timeout), pairs, result)
     result.equal -= len(result.different) + len(result.unproved)
     return result
@@ -99,8 +106,10 @@ def flop_names(*netlists: Netlist) -> list[str]:
             names.append(name)
             for f, w in zip(found, wires, strict=True):
                 f.update(w)
-    if found != flops:
-        raise NetlistError("two netlists with other flip-flops cannot be compared")
+    for netlist, have, named in zip(netlists, flops, found, strict=True):
+        if have != named:
+            one = netlist.called(min(have - named))
+            raise NetlistError(f"two netlists with other flip-flops cannot be compared: {one}")
     return names
 
 

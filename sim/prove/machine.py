@@ -13,11 +13,11 @@ import z3
 
 from ..family.bus_clocks import Clock
 from ..family.members import EVENTS
-from ..family.status_byte import FLAGS
+from ..family.status_byte import FLAG_BITS, FLAGS
 from ..netlist.compiled import compile_clock
-from ..netlist.synthesis import Netlist, NetlistError
+from ..netlist.synthesis import Netlist
 from .specification import LONGEST, Specification
-from .terms import BitTable, Query, Wire, constant, read_terms, term_of
+from .terms import BitTable, Query, Wire, constant, read_terms, term_of, vector_of
 
 CONTROL: Final = ("control.position", "control.clock_number", "interrupts.cause")
 OUTPUTS: Final = ("address", "data_out", "write", "sync", "stopped", "clock_number")
@@ -34,6 +34,13 @@ STATE: Final = {
 PINS: Final = {"irq_n": 1, "nmi_n": 1, "reset_n": 1}
 NOP: Final = 0xEA
 
+
+def label(name: str) -> str:
+    """What a property of a register is called, by the netlist's name for it."""
+    symbol = STATE[name].removeprefix("earlier.")
+    return f"p.{symbol}" if symbol in FLAG_BITS else symbol
+
+
 Condition = tuple[Any, ...]
 Bus = tuple[dict[str, list[Wire]], ...]
 
@@ -45,10 +52,7 @@ class Machine:
         self.netlist = netlist
         late = [wire for name in OUTPUTS for wire in netlist.outputs[name]]
         self.clock = compile_clock(netlist, netlist.outputs["sync"], late)
-        place = {q: i for i, (q, _) in enumerate(netlist.flops)}
-        self.flops = {name: [place[wire] for wire in netlist.names[name]] for name in STATE}
-        if len({i for places in self.flops.values() for i in places}) != len(place):
-            raise NetlistError("the netlist has a flip-flop that no proof knows")
+        self.flops = netlist.registers(STATE)
         self.control = [i for name in CONTROL for i in self.flops[name]]
         self.steering = [*self.control, *self.flops["control.opcode"]]
         self.starts = {event: self._start(event) for event in EVENTS}
@@ -79,6 +83,10 @@ class Machine:
             state, late = stop.value
         bits, ports = iter(late), self.netlist.outputs
         return list(state), {name: [*islice(bits, len(ports[name]))] for name in OUTPUTS}
+
+    def held(self, state: Sequence[Wire], table: BitTable, *names: str) -> Any:
+        """What registers hold in a state, as one term."""
+        return vector_of([state[i] for name in names for i in self.flops[name]], table)
 
     def symbols(self, table: BitTable, control: Sequence[Wire] | None) -> list[Wire]:
         """A state of symbols, all but control if that is given."""

@@ -14,10 +14,11 @@ from ..cases.kinds import lay_reads
 from ..cases.layout import CASE, Cases, plain
 from ..family.instructions import Instruction
 from ..family.members import EVENTS
-from ..family.status_byte import FLAG_BITS, status_of
-from .machine import CONTROL, PINS, STATE, Machine, Path, Paths
+from ..family.status_byte import status_of
+from .machine import CONTROL, PINS, STATE, Machine, Path, Paths, label
 from .specification import SYMBOLS, Specification
-from .terms import DECLARED, BitTable, Query, UnknownError, Wire, read_terms, term_of, vector_of
+from .standstill import ROWS, Properties, Standstill
+from .terms import DECLARED, BitTable, Query, UnknownError, Wire, read_terms, vector_of
 
 TOLD: Final = ("clock_number", "write", "sync", "stopped")
 DISCARDED: Final = 0x5A  # what the gates witness puts on the bus where nothing is read
@@ -42,6 +43,11 @@ class Refuted:
     case: Cases
     beside: dict[str, int]
 
+    @property
+    def runs(self) -> bool:
+        """Whether a witness can be put into that state: power-up and a stop are no case."""
+        return self.instruction.mnemonic not in ROWS
+
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
         instruction = self.instruction
@@ -59,11 +65,13 @@ class Refuted:
 
 
 def case_of(instruction: Instruction, known: Mapping[str, int], variant: str) -> Cases:
-    """One case out of the values of a specification's symbols."""
+    """One case out of the values of a specification's symbols; of `ROWS` the registers alone."""
     case = np.zeros((), CASE)
     for name in ("pc", "a", "x", "y", "sp"):
         case[name] = known[name]
     case["p"] = status_of(known)
+    if instruction.mnemonic in ROWS:
+        return case
     if instruction.opcode is None:
         case["event"] = EVENTS.index(instruction.mnemonic)
     lay_reads(case, instruction, known, variant)
@@ -81,10 +89,6 @@ class Proof:
     seconds: float = 0.0
 
 
-#: Properties by name: what the netlist has, and what it should have.
-Properties = dict[str, tuple[Any, Any]]
-
-
 class Prover:
     """Proves one opcode or entry. `timeout` is in seconds, for one question to the solver."""
 
@@ -99,14 +103,15 @@ class Prover:
     def prove(self) -> Proof:
         """Every property, on every path."""
         began = time.perf_counter()
-        for number, path in enumerate(self.paths):
+        row = self.specification.instruction.mnemonic
+        for number, path in enumerate(() if row in ROWS else self.paths):
             if number == PATHS:
                 self.proof.properties += 1
                 self.proof.unproved.append("paths")
                 break
             self._judge(path.condition, self._properties(path))
-        if self.specification.instruction.mnemonic == "RESET":
-            self._judge((), self._any_reset())
+        for condition, properties in Standstill(self.machine, self.table).of(row):
+            self._judge(condition, properties)
         self.proof.seconds = time.perf_counter() - began
         return self.proof
 
@@ -120,9 +125,8 @@ class Prover:
         if path.state is not None:
             for name, symbol in STATE.items():
                 if symbol in specification.after:
-                    label = f"p.{symbol}" if symbol in FLAG_BITS else symbol
-                    actual[label] = self._held(path.state, name)
-                    wanted[label] = specification.after[symbol]
+                    actual[label(name)] = self._held(path.state, name)
+                    wanted[label(name)] = specification.after[symbol]
             if clocks > 1:  # no sequence is shorter: `cycles` tells
                 actual["next"] = self._follows(self._held(path.state, *CONTROL))
                 wanted["next"] = specification.follows(clocks)
@@ -146,18 +150,6 @@ class Prover:
         expected = read_terms(wanted)
         return {name: (actual[name], expected[name]) for name in actual}
 
-    def _any_reset(self) -> Properties:
-        """What one clock of reset leaves of any state at all, and that it writes nothing."""
-        state = self.machine.symbols(self.table, None)
-        pins = {pin: self.table.symbol(f"{pin}.0", 0)[0] for pin in PINS} | {"reset_n": 0}
-        clock, _ = self.machine.begin(state, pins)
-        after, outputs = self.machine.finish(clock, self.table.symbol("discarded.0", 8))
-        begins = self._held(after, *CONTROL) == self._start("RESET")
-        return {
-            "reset": (begins, z3.BoolVal(True)),
-            "reset.write": (term_of(outputs["write"][0]), z3.BoolVal(False)),
-        }
-
     def _start(self, event: str) -> Any:
         """The control state that an instruction or entry starts from."""
         return vector_of(self.machine.starts[event], self.table)
@@ -170,8 +162,7 @@ class Prover:
         return follows
 
     def _held(self, state: Sequence[Wire], *names: str) -> Any:
-        places = [i for name in names for i in self.machine.flops[name]]
-        return vector_of([state[i] for i in places], self.table)
+        return self.machine.held(state, self.table, *names)
 
     # Judgement
 

@@ -6,7 +6,8 @@ which a register, flag, address or byte differs from its term of the specificati
 
 An instruction starts with every register, flag, byte and latch unknown, and what it leaves is
 proved to be a start again: of an instruction, or of the entry that the pins ask for. Reset is
-proved from any state at all. So what is proved holds of any program.
+proved from any state at all, and so is the unit that an undocumented opcode stopped; power-up is
+where it all begins (`standstill`). So what is proved holds of any program.
 """
 
 import time
@@ -22,6 +23,7 @@ from .equivalence import Equivalence, equivalence, optimised_netlist
 from .machine import Machine
 from .prover import TIMEOUT, Proof, Prover, Refuted
 from .specification import Specification, specify
+from .standstill import ROWS
 
 
 @dataclass
@@ -64,7 +66,7 @@ class RowProof:
 
 @dataclass
 class VariantProof:
-    """One variant, by mnemonic or event in the order of `NAMES`."""
+    """One variant, by mnemonic or event in the order of `NAMES`, then of `ROWS`."""
 
     variant: str
     rows: dict[str, RowProof]
@@ -128,11 +130,16 @@ class ProofReport:
         }
 
 
+def _wanted(names: Collection[str]) -> dict[str, tuple[Instruction, ...]]:
+    """What there is to do of each row: its opcodes, or itself."""
+    rows = {name: tuple(forms_of(name)) for name in NAMES} | {n: (row,) for n, row in ROWS.items()}
+    return {name: forms for name, forms in rows.items() if not names or name in names}
+
+
 def proof_size(variant: str = "all", names: Collection[str] = ()) -> int:
     """How many opcodes and entries there are to do; an optimised netlist counts as one more."""
     variants = VARIANTS if variant == "all" else (variant,)
-    each = sum(len(forms_of(name)) for name in NAMES if not names or name in names)
-    return len(variants) * (each + 1)
+    return len(variants) * (sum(map(len, _wanted(names).values())) + 1)
 
 
 def prove(
@@ -142,17 +149,18 @@ def prove(
     specification: Callable[[Instruction, str], Specification] = specify,
     timeout: float = TIMEOUT, adder: str = "ripple",
 ) -> ProofReport:  # fmt: skip
-    """Proves the rows named, or all of `NAMES`, and that the optimised netlist is the drawn one.
+    """Proves the rows named, or all, and that the optimised netlist is the drawn one.
 
-    `variant` may be "all", and `adder` is the form of the ALU's. `netlist` and `optimised` stand in
-    for the variant's own, and `specification` for the one that is. `progress` is told what is done
-    of `proof_size`. `timeout` is in seconds, for one question to the solver; one that takes longer
-    is left unproved. Raises NetlistError if a netlist cannot be made, ValueError for an unknown
-    row, variant or adder.
+    Rows are those of `NAMES` and `ROWS`. `variant` may be "all", and `adder` is the form of the
+    ALU's. `netlist` and `optimised` stand in for the variant's own, and `specification` for the one
+    that is. `progress` is told what is done of `proof_size`. `timeout` is in seconds, for one
+    question to the solver; one that takes longer is left unproved. Raises NetlistError if a netlist
+    cannot be made, ValueError for an unknown row, variant or adder.
     """
     for name in names:
-        if name not in NAMES:
-            raise ValueError(f"row {name!r}: expected a mnemonic, IRQ, NMI or RESET")
+        if name not in (*NAMES, *ROWS):
+            others = ", ".join(("IRQ", "NMI", "RESET", *ROWS))
+            raise ValueError(f"row {name!r}: expected a mnemonic or one of {others}")
     if variant not in (*VARIANTS, "all"):
         raise ValueError(f"variant {variant!r}: expected one of {', '.join(VARIANTS)}, all")
     report, done = ProofReport({}, adder), 0
@@ -161,15 +169,14 @@ def prove(
         drawn = netlist or drawn_netlist(one, adder)
         machine = Machine(drawn)
         rows: dict[str, RowProof] = {}
-        for name in NAMES:
-            if not names or name in names:
-                rows[name] = RowProof()
-                for form in forms_of(name):
-                    proof = Prover(machine, specification(form, one), timeout).prove()
-                    rows[name].proofs.append(proof)
-                    done += 1
-                    if progress is not None:
-                        progress(done)
+        for name, forms in _wanted(names).items():
+            rows[name] = RowProof()
+            for form in forms:
+                proof = Prover(machine, specification(form, one), timeout).prove()
+                rows[name].proofs.append(proof)
+                done += 1
+                if progress is not None:
+                    progress(done)
         equal = equivalence(drawn, optimised or optimised_netlist(one, adder), timeout)
         report.variants[one] = VariantProof(one, rows, equal, time.perf_counter() - began)
         done += 1

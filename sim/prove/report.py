@@ -69,11 +69,15 @@ def describe(refuted: Refuted, adder: str = "ripple") -> str:
     lines = [
         f"Refuted: {instruction}, {refuted.variant}: "
         f"{refuted.field} is {actual} and should be {expected}",
-        f"  {f'{code_of(case)} at'.lstrip()} {int(case['pc']):04X}; {state} ({flags})",
+        f"  {f'{code_of(case)} at'.lstrip() if refuted.runs else 'PC'} {int(case['pc']):04X}; "
+        f"{state} ({flags})",
     ]
-    facts = facts_of(case) + [f"{name} {value:X}" for name, value in refuted.beside.items()]
+    facts = facts_of(case) if refuted.runs else []
+    facts += [f"{name} {value:X}" for name, value in refuted.beside.items()]
     if facts:
         lines.append(f"  {'; '.join(facts)}")
+    if not refuted.runs:
+        return "\n".join(lines)
     chosen = "" if adder == "ripple" else f" --adder {adder}"
     lines.append(
         f"  carrywave prove {instruction.mnemonic} --variant {refuted.variant}{chosen} "

@@ -1,22 +1,22 @@
 """The ALU against the model: every operand, carry and decimal flag, each operation and variant.
 
 The gates that Yosys makes of it take all of them at once. Amaranth's simulator has some 9,000 a
-second, so it takes a covering part, and all of them where the tests marked `exhaustive` run.
+second, so it takes a covering part, and a quarter of all where the tests marked `exhaustive` run.
 """
 
 import gc
+import random
 
 import numpy as np
 import pytest
 from amaranth.hdl import Cat
-from usual import USUAL
+from usual import USUAL, first_of
 
 from carrywave.rtl.alu import ADDERS, Alu, AluOperation
 from carrywave.rtl.datapath import Unit
 from carrywave.sim.cases.kinds import lay_reads
 from carrywave.sim.cases.layout import CASE
 from carrywave.sim.family.instructions import BY_MNEMONIC
-from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.netlist.alu_gates import AluGates, Inputs
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist
 from carrywave.sim.witness.model import Model
@@ -160,7 +160,7 @@ def test_the_covering_part_has_every_pair_of_digits_with_and_without_a_carry():
 
 
 @pytest.mark.parametrize("variant", USUAL)
-@pytest.mark.parametrize(("operation", "mnemonic", "two", "place"), OPERATIONS[:7])
+@pytest.mark.parametrize(("operation", "mnemonic", "two", "place"), first_of(OPERATIONS[:7], 3))
 def test_the_simulator_agrees_on_every_pair_of_digits(
     settle, operation, mnemonic, two, place, variant
 ):
@@ -181,26 +181,29 @@ def test_the_simulator_agrees_on_every_pair_of_digits(
 @pytest.mark.parametrize("carry", [0, 1])
 @pytest.mark.parametrize("variant", USUAL)
 @pytest.mark.parametrize(("operation", "mnemonic", "two", "place"), OPERATIONS[:2])
-def test_sums_agree_on_all_65536_operands(
+def test_sums_agree_on_a_quarter_of_all_operands(
     settle, operation, mnemonic, two, place, variant, carry, decimal
 ):
-    columns = inputs(two, carry, decimal)
+    """Another quarter each time: the covering part has what can differ, the gates have them all."""
+    print("from", start := random.randrange(4))
+    columns = [column[start::4] for column in inputs(two, carry, decimal)]
     outcomes, flags = in_model(variant, mnemonic, *columns)
     hardware = on_hardware(settle, variant, operation, *columns)
-    assert (len(columns[0]), flags) == (65536, "nvzc")
-    assert len(set(zip(*(column.tolist() for column in columns), strict=True))) == 65536
+    assert (len(columns[0]), flags) == (16384, "nvzc")
+    assert len(set(zip(*(column.tolist() for column in columns), strict=True))) == 16384
     assert mismatches(hardware, outcomes, flags, place) == 0
 
 
 @pytest.mark.exhaustive
 @pytest.mark.parametrize("variant", USUAL)
 @pytest.mark.parametrize(("operation", "mnemonic", "two", "place"), OPERATIONS[2:7])
-def test_comparison_and_logic_agree_on_all_65536_operands(
+def test_comparison_and_logic_agree_on_a_quarter_of_all_operands(
     settle, operation, mnemonic, two, place, variant
 ):
-    columns = inputs(two, 0, 0)
+    print("from", start := random.randrange(4))
+    columns = [column[start::4] for column in inputs(two, 0, 0)]
     outcomes, flags = in_model(variant, mnemonic, *columns)
-    assert len(columns[0]) == 65536
+    assert len(columns[0]) == 16384
     assert (
         mismatches(on_hardware(settle, variant, operation, *columns), outcomes, flags, place) == 0
     )
@@ -236,11 +239,8 @@ def test_comparison_and_logic_heed_neither_carry_nor_decimal(
     assert mismatches(hardware, outcomes, flags, place) == 0, f"seed {seed}"
 
 
-@pytest.mark.parametrize("adder", ADDERS)
-@pytest.mark.parametrize(
-    "variant",
-    ["nmos", *(pytest.param(one, marks=pytest.mark.exhaustive) for one in VARIANTS[1:])],
-)
+@pytest.mark.parametrize("adder", first_of([*ADDERS]))
+@pytest.mark.parametrize("variant", USUAL)
 @pytest.mark.parametrize(("operation", "mnemonic", "two", "place"), OPERATIONS[:3])
 def test_the_flags_are_the_same_by_every_adder(
     settle, operation, mnemonic, two, place, variant, adder

