@@ -21,6 +21,8 @@ from ..netlist.compiled import pack
 from ..witness.comparison import differences
 from ..witness.evened import evened
 from ..witness.model import Model
+from .addresses import misplaced
+from .crossings import misjudged
 from .inputs import Truths
 from .misreads import misread
 from .question import Cause, Kind, Question, any_of
@@ -34,7 +36,12 @@ def known(question: Question) -> list[Cause]:
     found = _first_of_each(question, [(effect.form,) for effect in alone if not effect.missed])
     found += _of_other_variant(question, [()])
     if not found:
-        found = list(_of_another_kind(question)) or misread(question)
+        found = list(_of_another_kind(question))
+    if not found and [*question.fields] == ["cycles"]:
+        found = misjudged(question)
+    if not found:
+        # Of one mode alone, what the catalogue has comes first: it is asked of that by itself.
+        found = ([] if question.in_one_mode else misplaced(question)) or misread(question)
     if not found:
         in_order = sorted(alone, key=lambda effect: (effect.form.stage, effect.form.number))
         pairs = [
@@ -55,12 +62,15 @@ def known(question: Question) -> list[Cause]:
 def forms_made(question: Question) -> list[Mistake]:
     """All that could be made in this instruction, the most usual form of each first."""
     decimal = True in question.in_modes()
-    return [
-        form
-        for mistake in MISTAKES
-        if question.name in mistake.mnemonics and question.variant in mistake.variants
-        for form in (mistake.variations() if decimal else (mistake,))
+    clocks = "cycles" in question.fields
+    made = [
+        one
+        for one in MISTAKES
+        if question.name in one.mnemonics and question.variant in one.variants
     ]
+    forms = [form for one in made for form in (one.variations() if decimal else (one,))]
+    pays = any(form.pays_for_crossing(question.variant) for form in question.forms)
+    return forms + [one.with_its_clocks() for one in made if one.places and clocks and pays]
 
 
 @dataclass(frozen=True)
@@ -75,7 +85,7 @@ class _Effect:
     def of(cls, form: Mistake, question: Question) -> _Effect:
         """Makes the mistake."""
         few, actual = question.probe
-        answers = Mistaken(form, variant=question.variant).execute(few)
+        answers = question.even(Mistaken(form, variant=question.variant).execute(few), actual)
         # Skipped fields count as changed: a second mistake may well depend on them.
         changed = differences(question.expected[question.rows], answers)
         return cls(form, _union(changed), _union(differences(answers, actual, question.skip)))
@@ -110,6 +120,8 @@ def of_mistakes(
 
 def _in_words(mistake: Mistake) -> str:
     """The cause, and in which modes of arithmetic if that is not its usual one."""
+    if mistake.timed:
+        return f"{mistake.cause}, and the clocks follow"
     if len(mistake.variations()) == 1 and mistake in MISTAKES:
         return mistake.cause
     suffix = {"both": ", in decimal mode too", "decimal": ", in decimal mode only"}

@@ -106,7 +106,9 @@ def misread(question: Question) -> list[Cause]:
             witness = _Misread(question.variant, how, *choice)
             moved = _moved(question, witness)
             if moved and question.fits(witness):
-                found.append(question.cause("mistake", *_in_words(witness, *moved)))
+                cause, change = _in_words(witness, *moved)
+                alike = f"{how} {witness.name} {witness.other}"
+                found.append(question.cause("mistake", cause, change, alike=alike))
         if found:
             return found
     return []
@@ -146,5 +148,5 @@ def _in_words(witness: _Misread, name: str, lies: int, sought: int) -> tuple[str
         return f"{cause}, and {lies:04X} where {_BYTES[witness.other]} lies", must
     if witness.how == "as":
         return cause, must
-    turn = "wrap within its page" if lies & 0xFF00 < sought & 0xFF00 else "carry into the next page"
+    turn = "carry into the next page" if lies - sought & 0xFFFF == 0x100 else "wrap within its page"
     return cause, f"the address of {byte} must {turn}"

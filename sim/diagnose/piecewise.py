@@ -12,6 +12,7 @@ from ..family.status_byte import FLAG_BITS
 from ..mistakes.mistake import Mistake, Mistaken
 from ..witness.comparison import FIELDS, differences
 from .behaviours import forms_made, of_mistakes
+from .crossings import misjudged
 from .flag_search import FlagSearch
 from .inputs import AnswerInputs, Column, Truths, result_of
 from .question import Cause, Question, any_of
@@ -35,6 +36,10 @@ def by_field(question: Question, only: Collection[str] = FIELDS) -> list[Cause]:
         if seen and seen <= set(left):
             found += [of_mistakes(question, (form,), fields=seen) for form in chosen[seen]]
             left = [name for name in left if name not in seen]
+    if "cycles" in left:
+        judged = misjudged(question)
+        found += judged
+        left = [name for name in left if name != "cycles" or not judged]
     modes = question.modes()
     # Where only one mode is wrong, the other has nothing to tell.
     inside = {name: [mode for mode in modes if mode.fields.get(name) is not None] for name in left}

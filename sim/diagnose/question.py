@@ -43,6 +43,7 @@ class Cause:
     fields: tuple[str, ...] = ()
     wrong: int = 0
     place: str = ""  # which of its cases, if not all: "in absolute mode"
+    alike: str = ""  # the cause without the addresses that are its example
     variant: str = ""  # of the witness that answers alike, where it is another than asked for
     mistakes: tuple[Mistake, ...] = field(default=(), repr=False)
 
@@ -62,9 +63,18 @@ class Cause:
 
 @dataclass
 class Budget:
-    """How many fields may still be searched for formulas: where all is wrong, none would help."""
+    """What may still be searched for: where all is wrong, nothing would help.
+
+    `left` are fields, for formulas.
+    """
 
     left: int = 250
+    searches: int = 12  # for wrong addresses, of instructions
+
+    def search(self) -> bool:
+        """Takes a search, if there is one."""
+        self.searches -= 1
+        return self.searches >= 0
 
     def spend(self, count: int) -> bool:
         """Takes so many, if there are."""
@@ -97,6 +107,11 @@ class Question:
         self.stores = any(form.access in ("write", "modify") for form in self.forms)
         #: Which write is that of the unmodified byte, the next one's byte being the result.
         self.unmodified = [0] if self.stores and expected["writes"].max() > 1 else []
+        #: Whether the unmodified bytes are all right. One who does not write them may have had them
+        #: put in: then they do not tell what was read.
+        self.first_right = bool(self.unmodified) and np.array_equal(
+            *(side["write_value"][expected["writes"] > 1, 0] for side in (expected, actual))
+        )
         # A few rows of the commonest kinds: nearly all hypotheses fall there.
         kinds = self.wrong.astype(np.int64) + 2 * (cases["p"] & 8 > 0)
         for i, mask in enumerate(self.fields.values()):
@@ -109,19 +124,34 @@ class Question:
         self.rows = rows
         self.probe = self.cases[rows], self.actual[rows]
 
-    def fits(self, witness: Witness) -> bool:
-        """Whether it answers as the emulator does in all cases."""
-        few, answers = self.probe
-        found = differences(witness.execute(few), answers, self.skip)
+    def fits(self, witness: Witness, only: Collection[str] = FIELDS) -> bool:
+        """Whether it answers as the emulator does in all cases, in some fields or in all."""
+        found = self._differences(witness, *self.probe, only)
         if any(mask.any() for mask in found.values()):
             return False
-        found = differences(witness.execute(self.cases), self.actual, self.skip)
+        found = self._differences(witness, self.cases, self.actual, only)
         more = np.flatnonzero(any_of(found.values(), len(self.cases)))
         if not len(more):
             return True
         # What has slipped through the few shall not again.
         self._try_on(np.union1d(self.rows, more[:: len(more) // 8 + 1]))
         return False
+
+    def even(self, answers: Outcomes, actual: Outcomes) -> Outcomes:
+        """What a hypothesis answers, with the unmodified bytes that do not tell what was read."""
+        if self.first_right:
+            address = answers["write_address"]
+            twice = (answers["writes"] == 2) & (address[:, 0] == address[:, 1])
+            twice &= actual["writes"] == 2
+            answers["write_value"][twice, 0] = actual["write_value"][twice, 0]
+        return answers
+
+    def _differences(
+        self, witness: Witness, cases: Cases, actual: Outcomes, only: Collection[str]
+    ) -> dict[str, Truths]:
+        """Where a witness answers otherwise."""
+        skip = {*self.skip, *FIELDS}.difference(only) | {*self.skip}
+        return differences(self.even(witness.execute(cases), actual), actual, skip)
 
     def at(self, rows: Truths, place: str) -> Question:
         """The same for some of the cases."""
@@ -136,6 +166,12 @@ class Question:
         if len(self.forms) > 1:
             for form in self.forms:
                 yield self.at(self.keys == form.opcode, f"in {form.mode.name} mode")
+
+    @property
+    def in_one_mode(self) -> bool:
+        """Whether of several addressing modes one alone is wrong."""
+        wrong = {int(key) for key in np.unique(self.keys[self.wrong])}
+        return len(self.forms) > 1 and len(wrong) == 1
 
     def modes(self) -> list[Question]:
         """The wrong ones of binary and decimal mode, if there are cases of both."""

@@ -208,7 +208,9 @@ def _addresses(inputs: AnswerInputs) -> Terms:
     if "address.low" in reads:
         found["the byte after the opcode"] = lambda: inputs.read("address.low")
     if "address.high" in reads:
-        found["the two bytes after the opcode"] = lambda: inputs.word("address.low", "address.high")
+        pointed = any(name.startswith("pointer") for name in reads)
+        where = "where the pointer lies" if pointed else "after the opcode"
+        found[f"the two bytes {where}"] = lambda: inputs.word("address.low", "address.high")
     for i in range(1, inputs.pulls):
         word = inputs.word(f"pull{i - 1}", f"pull{i}")
         found[f"the pulled bytes {i} and {i + 1}"] = _given(word)

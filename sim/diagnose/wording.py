@@ -93,6 +93,8 @@ def must(question: Question, name: str) -> str:
     right = question.expected[name]
     if name == "pc":
         target = _ADDRESSES.get(instruction, "the next instruction's address")
+        if all("pointer.low" in form.reads for form in question.forms):
+            target = "the two bytes where the pointer lies, low one first"
         if question.forms[0].branches:
             target += ", plus the signed offset if taken"
         return f"PC must be {target}"

@@ -1,7 +1,8 @@
 """Addresses as terms: what is put together out of registers and of bytes that were read.
 
 A term is worked out over columns or single numbers, and written as a term of SMT-LIB's theory
-FixedSizeBitVectors: one formula for whoever makes cases, answers them or proves something.
+FixedSizeBitVectors or as an expression of Python: one formula for whoever makes cases, answers
+them, proves something or runs ahead.
 """
 
 from __future__ import annotations
@@ -11,12 +12,12 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 # How a term is worked out, and how it is written. Sums wrap in their own width.
-_OPERATIONS: Final[dict[str, tuple[Callable[..., Any], str]]] = {
-    "sum": (lambda a, b: a + b, "(bvadd {} {})"),
-    "join": (lambda high, low: high << 8 | low, "(concat {} {})"),
-    "high": (lambda word: word >> 8, "((_ extract 15 8) {})"),
-    "low": (lambda word: word, "((_ extract 7 0) {})"),
-    "signed": (lambda byte: (byte ^ 0x80) - 0x80, "((_ sign_extend 8) {})"),
+_OPERATIONS: Final[dict[str, tuple[Callable[..., Any], str, str]]] = {
+    "sum": (lambda a, b: a + b, "(bvadd {} {})", "{} + {}"),
+    "join": (lambda high, low: high << 8 | low, "(concat {} {})", "({} << 8 | {})"),
+    "high": (lambda word: word >> 8, "((_ extract 15 8) {})", "{} >> 8"),
+    "low": (lambda word: word, "((_ extract 7 0) {})", "{}"),
+    "signed": (lambda byte: (byte ^ 0x80) - 0x80, "((_ sign_extend 8) {})", "({} ^ 128) - 128"),
 }
 
 
@@ -56,6 +57,15 @@ class Term:
         if self.kind == "number":
             return f"#x{self.parts[0]:0{self.width // 4}X}"
         return _OPERATIONS[self.kind][1].format(*(part.smt() for part in self.parts))
+
+    def python(self, names: Mapping[str, str]) -> str:
+        """The term as an expression of Python, with an expression for each name."""
+        if self.kind == "name":
+            return names[self.parts[0]]
+        if self.kind == "number":
+            return str(self.parts[0])
+        text = _OPERATIONS[self.kind][2].format(*(part.python(names) for part in self.parts))
+        return f"({text} & {(1 << self.width) - 1})"
 
 
 def named(name: str, width: int = 8) -> Term:

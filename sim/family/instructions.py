@@ -79,6 +79,10 @@ class Instruction:
             return (*clocks, Clock(None, when="decimal"))
         return clocks
 
+    def pays_for_crossing(self, variant: str) -> bool:
+        """Whether it takes a clock more where its index crosses a page."""
+        return bool(self.index) and any(one.when == "crossed" for one in self.sequence(variant))
+
     @cached_property
     def reads(self) -> tuple[str, ...]:
         """The names of the bytes that it reads and does not discard, in order; all are needed."""

@@ -63,7 +63,9 @@ def documented_places(form: Instruction, kind: str, variant: str) -> Cases:
     cases["x"], cases["y"] = (other if form.index == name else one for name in "xy")
     cases["p"] = 0xC3 * (form.mnemonic in ("BMI", "BVS", "BCS", "BEQ")) + (kind == CARRY)
     word = {"low": one, "high": one * 0 + (0xFF if kind == TOP else 0x12)}
-    pointer = {"pointer": one, "pointer.low": one, "pointer.high": one * 0 + 0x12}
+    # Where a pointer lies says nothing of what it holds.
+    place = one ^ 0x5C if form.index == "y" else one
+    pointer = {"pointer": place, "pointer.low": one, "pointer.high": one * 0 + 0x12}
     elsewhere = {"low": one ^ 0x5C, "high": one * 0 + 0x34}
     target = elsewhere if "x" in form.pointer or "pointer.low" in form.reads else word
     columns = {

@@ -12,19 +12,12 @@ from heapq import heappop, heappush
 from typing import Any, Final, NamedTuple
 
 from ..netlist.compiled import FUNCTIONS, compile_wires
-from ..netlist.synthesis import ONE, ZERO, Netlist
+from ..netlist.synthesis import FLOPS, ONE, ZERO, Netlist
 
 GATE: Final = "gate"
 FLOP: Final = "flip-flop"
 PORT: Final = "port"
 ADDRESSED: Final = ("address", "write")  # settled before memory answers
-#: The flip-flops, by the names that they are drawn with.
-REGISTERS: Final = (
-    "pc", "register_a", "register_x", "register_y", "low", "high", "latch", "stack.pointer",
-    "status.flags", "control.position", "control.opcode", "control.clock_number",
-    "interrupts.cause", "interrupts.nmi_before", "interrupts.nmi_pending",
-    "interrupts.nmi_decided", "interrupts.irq_decided",
-)  # fmt: skip
 
 ALL: Final = -1
 #: What a wire carries: anything that has ``& | ^``; see `evaluate`.
@@ -102,7 +95,7 @@ class Wires:
         ports = netlist.inputs | netlist.outputs
         # A port by its own name, a register by the one it is drawn with, others by the innermost.
         known = sorted(netlist.names, key=lambda name: (name.count("."), name))
-        for name in (*(name for name in known if "$" not in name), *REGISTERS, *ports):
+        for name in (*(name for name in known if "$" not in name), *FLOPS, *ports):
             wires = ports.get(name) or netlist.names[name]
             for place, wire in enumerate(wires):
                 self.names[wire] = name if len(wires) == 1 else f"{name}[{place}]"

@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import takewhile
 from typing import Any, Final
 
 import numpy as np
@@ -42,13 +43,14 @@ class FaultVerdict:
     """What became of one fault.
 
     `seen` is the stage that saw it, if one did, and `reason` why none can, if that is proved; else
-    `example` is a state that would show it, as far as one clock goes.
+    `example` is a state that would show it, as far as one clock goes, and `opcode` the one there.
     """
 
     fault: Fault
     seen: str = ""
     reason: Reason | None = None
     example: str = ""
+    opcode: int = 0
 
     @property
     def explained(self) -> bool:
@@ -86,8 +88,8 @@ class Judge:
             if self.injector.seen(trace, fault):
                 return FaultVerdict(fault, name)
         reason = self.prover.reason(fault)
-        example = "" if reason else self.prover.example(fault)
-        return FaultVerdict(fault, reason=reason, example=example)
+        example, opcode = ("", 0) if reason else self.prover.example(fault)
+        return FaultVerdict(fault, "", reason, example, opcode)
 
     def hunt(self, instruction: Instruction, faults: Sequence[Fault]) -> list[Fault]:
         """Those of the faults that any of the sweep's cases of an opcode or entry sees."""
@@ -264,11 +266,15 @@ def _grade_faults(
     tasks = [(_judge, variant, share) for share in range(SHARES)]
     for verdicts, result.cases, result.runs in counted(work(tasks)):
         found |= {verdict.fault: verdict for verdict in verdicts}
-    # A fault that some case would show: all cases are asked, not a part of them.
-    left = [fault for fault, verdict in found.items() if not verdict.explained]
-    if left:
-        for seen in work([(_hunt, variant, form, left) for form in FORMS]):
-            found |= {fault: FaultVerdict(fault, SWEEP) for fault in seen}
+    # A fault that some case would show: all cases are asked, not a part of them, until one does.
+    # The opcodes of the examples come first.
+    left = {fault: verdict.opcode for fault, verdict in found.items() if not verdict.explained}
+    likely = {*left.values()}
+    forms = sorted(FORMS, key=lambda form: form.opcode not in likely)
+    for seen in work((_hunt, variant, form, [*left]) for form in takewhile(lambda _: left, forms)):
+        for fault in seen:
+            found[fault] = FaultVerdict(fault, SWEEP)
+            left.pop(fault, None)
     result.verdicts = [found[fault] for fault in sites.faults if fault in found]
     result.seconds = time.perf_counter() - began
     return result

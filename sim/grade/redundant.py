@@ -167,12 +167,12 @@ class FaultProver:
                 return Reason("unread", (register,))
         return None
 
-    def example(self, fault: Fault) -> str:
-        """A state in which a fault makes a difference, in words; "" if there is none."""
+    def example(self, fault: Fault) -> tuple[str, int]:
+        """A state in which a fault shows, in words, and its opcode; "" and 0 if there is none."""
         differs = self._differences(fault, self._alike)
         model = self._model(z3.Or(*differs.values()), self._assumed)
         if model is None or model == z3.unknown:
-            return ""
+            return "", 0
 
         def true(term: Any) -> bool:
             return bool(z3.is_true(model.eval(term, model_completion=True)))
@@ -184,7 +184,7 @@ class FaultProver:
         opcode, position = number("control.opcode"), number("control.position")
         step = next((name for name, value in STEPS.items() if value == position), str(position))
         where = ", ".join(name for name, term in differs.items() if true(term))
-        return f"{step} of {name_of_key(opcode)}: {where}"
+        return f"{step} of {name_of_key(opcode)}: {where}", opcode
 
     # The two netlists
 

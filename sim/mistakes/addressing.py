@@ -60,12 +60,20 @@ def _modified_across(one: Instruction) -> bool:
     return _crosses(one) and one.access == "modify"
 
 
+def _modifies(one: Instruction) -> bool:
+    return one.access == "modify"
+
+
 def _by_y_in_page_zero(one: Instruction) -> bool:
     return _in_page_zero(one) and one.index == "y"
 
 
 def _through_any(one: Instruction) -> bool:
     return bool(one.pointer) or _through_word(one)
+
+
+def _read_through_y(one: Instruction) -> bool:
+    return _through_y(one) and one.access == "read"
 
 
 def _branches(one: Instruction) -> bool:
@@ -179,6 +187,34 @@ def _big_endian(one: Instruction, variant: str) -> Places:
     return {"address.low": second.over, "address.high": first.over}
 
 
+@part.places(88, "(zp,X) looks for the pointer beyond page zero", _through_x, count=32896,
+             cause="where the pointer lies leaves page zero",
+             change="X must wrap within page zero, and so must the pointer",
+             note="a store's; two bytes that are not there are a pointer to 0000, where the right "
+                  "one may lie: its byte may be the operand's, or one that does the same by AND"
+             )  # fmt: skip
+def _pointer_beyond(one: Instruction, variant: str) -> Places:
+    place = join(number(0), _POINTER) + join(number(0), named("x"))
+    return {"address.low": place.over, "address.high": (place + 1).over}
+
+
+@part.places(89, "The first write of a modify goes to the uncorrected page", _modified_across,
+             count=32640, variants=("nmos", "binary"),
+             cause="the unmodified byte is written where the carry has not reached the page",
+             change="both bytes must be written where the operand was read")  # fmt: skip
+def _first_uncorrected(one: Instruction, variant: str) -> Places:
+    return {"stored first": _uncorrected(one).over}
+
+
+@part.places(96, "(zp,X) reads the pointer's high byte beyond page zero", _through_x, count=32896,
+             cause="the pointer's high byte is read beyond page zero",
+             change="X must wrap within page zero for both bytes of a pointer",
+             note="a store's; a high byte that is not there is 0, and in page zero a byte may lie "
+                  "that does the same by AND or CMP")  # fmt: skip
+def _high_beyond(one: Instruction, variant: str) -> Places:
+    return {"address.high": (join(number(0), _POINTER) + join(number(0), named("x")) + 1).over}
+
+
 def _uncorrected(one: Instruction) -> Term:
     """The address in the page that the carry has not reached."""
     address = one.mode.address
@@ -205,6 +241,19 @@ def _added_twice(one: Instruction, variant: str) -> Places:
              change="an index must be added as a number from 0 to 255")  # fmt: skip
 def _signed_index(one: Instruction, variant: str) -> Places:
     return _operand(_WORD + signed(named(one.index)))
+
+
+@part.places(97, "A crossing corrected twice", _crosses, count=32640,
+             cause="the carry out of the low byte of the address is added twice",
+             change="an index must carry into the high byte of the address once")  # fmt: skip
+def _corrected_twice(one: Instruction, variant: str) -> Places:
+    right = _WORD + _index(one)
+
+    def twice(found: Found) -> Any:
+        address, base = right.over(found), _WORD.over(found)
+        return np.where(address >> 8 != base >> 8, address + 256 & 0xFFFF, address)
+
+    return {"m": twice, "stored": twice}
 
 
 @part.places(87, "C added to the address", _crosses, cases="carry", count=65536,
@@ -259,3 +308,70 @@ def _crossing_from_branch(name: str, before: State, after: State, variant: str) 
     own = (before.pc - 2) % 65536
     crossed = flag(after.pc // 256 != own // 256)
     after.cycles = np.where(after.cycles > 2, 3 + crossed, 2)
+
+
+@part.mistake(90, "A store pays for a crossing alone", made_in=_written_across, count=32896,
+              cause="a write takes a clock more only where a page is crossed",
+              change="a write must take the same number of clocks everywhere")  # fmt: skip
+def _store_pays_for_crossing(name: str, before: State, after: State, variant: str) -> None:
+    after.cycles = after.cycles - 1 + after.crossed
+
+
+@part.mistake(91, "A modify pays for a crossing alone", made_in=_modified_across, count=32896,
+              variants=("nmos", "binary"),
+              cause="a modify takes a clock more only where a page is crossed",
+              change="a modify must take the same number of clocks everywhere")  # fmt: skip
+def _modify_pays_for_crossing(name: str, before: State, after: State, variant: str) -> None:
+    after.cycles = after.cycles - 1 + after.crossed
+
+
+@part.mistake(92, "No clock for a branch into another page", made_in=_branches, cases="branches",
+              count=16384, cause="a branch into another page takes no clock more",
+              change="a taken branch must take a clock more where it crosses a page")  # fmt: skip
+def _branch_crosses_free(name: str, before: State, after: State, variant: str) -> None:
+    after.cycles = np.minimum(after.cycles, 3)
+
+
+@part.mistake(93, "A branch back does not borrow", made_in=_branches, cases="branches", count=8256,
+              cause="a branch back into the page before stays in its own",
+              change="a negative offset must borrow from the high byte of PC")  # fmt: skip
+def _branch_without_borrow(name: str, before: State, after: State, variant: str) -> None:
+    # `before.pc` is the next instruction's.
+    back = after.pc // 256 == (before.pc // 256 - 1) % 256
+    after.pc = np.where(back, before.pc // 256 * 256 + after.pc % 256, after.pc)
+
+
+@part.mistake(94, "A modify writes the result first", made_in=_modifies, count=65536,
+              variants=("nmos", "binary"),
+              cause="the result is written before the unmodified byte",
+              change="the unmodified byte must be written back first, then the result")  # fmt: skip
+def _result_first(name: str, before: State, after: State, variant: str) -> None:
+    after.m, after.stored = after.stored, after.m
+
+
+@part.mistake(98, "A crossing judged from where the pointer lies", made_in=_read_through_y,
+              count=16384, cause="a page is crossed where Y carries out of the pointer's own place",
+              change="Y must be added to the low byte that the pointer holds")  # fmt: skip
+def _crossing_from_pointer(name: str, before: State, after: State, variant: str) -> None:
+    carries = flag(before.pointer + before.y > 255)
+    after.cycles = after.cycles - after.crossed + carries
+
+
+@part.mistake(99, "A branch by 80 goes forward", made_in=_branches, cases="branches", count=256,
+              cause="an offset of 80 is taken for 128 forward",
+              change="an offset from 80 on must be a negative number")  # fmt: skip
+def _least_offset_forward(name: str, before: State, after: State, variant: str) -> None:
+    # `before.pc` is the next instruction's.
+    goes = (before.argument == 0x80) & (after.cycles > 2)
+    there = (before.pc + 0x80) % 65536
+    after.pc = np.where(goes, there, after.pc)
+    after.cycles = np.where(goes, 3 + flag(there // 256 != before.pc // 256), after.cycles)
+
+
+@part.mistake(100, "A branch's crossing judged without the offset's sign", made_in=_branches,
+              cases="branches", count=32768,
+              cause="a page is crossed where the offset, without its sign, carries out of PC",
+              change="the target's page must be compared with the next instruction's")  # fmt: skip
+def _crossing_without_sign(name: str, before: State, after: State, variant: str) -> None:
+    carries = flag(before.pc % 256 + before.argument > 255)
+    after.cycles = np.where(after.cycles > 2, 3 + carries, after.cycles)

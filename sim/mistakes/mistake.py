@@ -61,6 +61,7 @@ class Mistake:
     modes: str = "both"
     stage: int = 1  # among several: -1 changes what is read, 0 results, 2 what others have pushed
     unless_masked: bool = False  # with I set nothing is pushed at all
+    timed: bool = False  # the clock for a crossing is that of the wrong address
 
     def apply(self, mnemonic: str, before: State, after: State, variant: str) -> None:
         """Edits the columns of `after`, the right state, as the mistake would have left them."""
@@ -85,6 +86,10 @@ class Mistake:
         if self.modes != "binary":
             return (self,)
         return (self, replace(self, modes="both"), replace(self, modes="decimal"))
+
+    def with_its_clocks(self) -> Mistake:
+        """The same, where whoever forms the wrong address judges the crossing by it, too."""
+        return replace(self, timed=True)
 
 
 class Mistaken(Model):
@@ -128,15 +133,28 @@ class Mistaken(Model):
             cases = reread(cases, cases, self.variant, lambda form, _: sought)
         outcomes = super()._execute_alike(cases, instruction)
         if "stored" in sought and instruction.access in ("write", "modify"):
-            where = sought["stored"](symbols_of(cases, instruction))
+            where = sought["stored"](_wide(cases, instruction))
             for i in range(int(outcomes["writes"][0])):
                 outcomes["write_address"][:, i] = where
+        crossing = instruction.mode.crossing
+        if crossing and "m" in sought and any(mistake.timed for mistake in made):
+            found = _wide(cases, instruction)
+            base, right = (page.over(found) for page in crossing)
+            wrong = np.asarray(sought["m"](found)) >> 8
+            outcomes["cycles"] += (wrong != base).astype(np.uint8) - (right != base)
+        if "stored first" in sought:
+            outcomes["write_address"][:, 0] = sought["stored first"](_wide(cases, instruction))
         # A state's pushes are the same for all its rows, so these can only be taken back here.
         if any(mistake.unless_masked for mistake in made):
             masked = cases["p"] & _MASK_I != 0
             for what in ("writes", "write_value", "write_address"):
                 outcomes[what][masked] = 0
         return outcomes
+
+
+def _wide(cases: Cases, instruction: Instruction) -> dict[str, Any]:
+    """Registers and bytes by name, in columns that hold sums of addresses."""
+    return {name: one.astype(np.int32) for name, one in symbols_of(cases, instruction).items()}
 
 
 class Chapter(list[Mistake]):

@@ -47,6 +47,17 @@ def _stack_leaves_page(name: str, before: State, after: State, variant: str) -> 
         adopt(after, again(name, before, variant, pulled=pulled), "a pc n v d i z c")
 
 
+@part.mistake(95, "A pull at SP FF reads in page 2", _PULLS, stage=0,
+              cause="a pull adds 1 to 01FF for its address, though SP itself wraps",
+              change="the address of a pull must wrap within 0100 to 01FF, as SP does",
+              note="what lies in page 2 is in no case: it is taken to be 0")  # fmt: skip
+def _pull_in_page_two(name: str, before: State, after: State, variant: str) -> None:
+    pulled = [
+        np.where((before.sp + i) % 256 == 255, 0, byte) for i, byte in enumerate(before.pulled)
+    ]
+    adopt(after, again(name, before, variant, pulled=pulled), "a pc n v d i z c")
+
+
 @part.mistake(40, "JSR pushes PC + 3", "JSR",
               cause="JSR pushes the address of the next instruction",
               change="JSR must push the address of its own last byte, PC + 2")  # fmt: skip

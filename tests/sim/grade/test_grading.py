@@ -36,7 +36,6 @@ from carrywave.sim.grade.faults import (
     FLOP,
     GATE,
     PORT,
-    REGISTERS,
     Fault,
     Injector,
     Pin,
@@ -66,7 +65,7 @@ from carrywave.sim.grade.scenarios import (
 )
 from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES
 from carrywave.sim.netlist.compiled import pack, unpack
-from carrywave.sim.netlist.synthesis import ONE, ZERO, Gate, Netlist, drawn_netlist
+from carrywave.sim.netlist.synthesis import FLOPS, ONE, ZERO, Gate, Netlist, drawn_netlist
 from carrywave.sim.system.workers import workers
 from carrywave.sim.witness.comparison import differences
 from carrywave.sim.witness.gates import Gates
@@ -293,7 +292,7 @@ def test_power_up_is_how_the_hardware_begins() -> None:
                 path, path
             ).split("."):
                 signal = getattr(signal, name, None)
-            if path in REGISTERS:
+            if path in FLOPS:
                 value = ctx.get(signal.as_value() if hasattr(signal, "as_value") else signal)
                 held[path] = getattr(value, "value", value)
 
@@ -301,9 +300,9 @@ def test_power_up_is_how_the_hardware_begins() -> None:
     simulator.add_clock(1e-6)
     simulator.add_testbench(testbench)
     simulator.run()
-    assert held == dict.fromkeys(REGISTERS, 0) | POWER_UP
+    assert held == dict.fromkeys(FLOPS, 0) | POWER_UP
     flops = {q for q, _ in drawn_netlist("nmos").flops}
-    assert {w for name in REGISTERS for w in drawn_netlist("nmos").names[name]} == flops
+    assert {w for name in FLOPS for w in drawn_netlist("nmos").names[name]} == flops
 
 
 def test_requests_come_at_each_clock_of_each_instruction_and_entry() -> None:
@@ -332,6 +331,7 @@ def test_each_opcode_reaches_the_steps_of_its_sequence() -> None:
         assert steps.get(STEPS["REPEAT"], set()) == (sums if variant == "cmos" else set())
 
 
+@pytest.mark.exhaustive
 def test_what_leads_nowhere_is_known() -> None:
     prover = judge("nmos").prover
     for name in ("pc_adder.carry", "stack.adder.carry"):
@@ -351,6 +351,7 @@ def test_an_interrupt_that_is_taken_must_have_been_decided_upon() -> None:
     assert None in reasons
 
 
+@pytest.mark.exhaustive
 @pytest.mark.parametrize(
     "variant",
     ["nmos", *(pytest.param(one, marks=pytest.mark.exhaustive) for one in VARIANTS[1:])],
@@ -456,6 +457,7 @@ def weak() -> tuple[Judge, VariantGrade]:
     return weak, VariantGrade("nmos", drawn_netlist("nmos"), sites, verdicts, weak.cases, 0)
 
 
+@pytest.mark.exhaustive
 def test_too_few_cases_leave_faults_that_are_listed() -> None:
     _, graded = weak()
     assert len(graded.verdicts) > 5
@@ -474,6 +476,7 @@ def test_too_few_cases_leave_faults_that_are_listed() -> None:
     assert f"faults: {len(graded.verdicts)}, not explained: {len(listed)}\n" in shown.getvalue()
 
 
+@pytest.mark.exhaustive
 def test_what_a_few_cases_leave_is_put_to_all_of_them() -> None:
     judge, _ = weak()
     top = Fault(wire("pc_adder.carry", 15), 0)  # only from FFFF
@@ -522,6 +525,14 @@ def test_the_sweep_exposes_every_mistake_in_an_instruction(mnemonic: str, varian
 
 def test_where_no_mistake_is_made_none_is_looked_for() -> None:
     assert expose("nmos", BY_MNEMONIC["NOP"]["implied"]) == (0, {})
+
+
+@pytest.mark.exhaustive
+def test_every_count_of_the_catalogue_agrees_or_is_explained() -> None:
+    counts = {mistake.number: count_inputs(mistake) for mistake in MISTAKES}
+    told = {number: count.verdict for number, count in counts.items() if count is not None}
+    assert {number for number, verdict in told.items() if verdict == "differs"} == set()
+    assert len(told) > 50
 
 
 @pytest.mark.parametrize(
@@ -602,6 +613,7 @@ def few_sites(netlist: Netlist) -> Any:
     return replace(sites, faults=faults)
 
 
+@pytest.mark.exhaustive
 def test_the_command_prints_one_json_object(command: Callable[..., Answer]) -> None:
     status, out, err = command("--json")
     assert (status, err, out.count("\n")) == (0, "", 1)

@@ -113,6 +113,7 @@ WRONG = {
     48: "write_value", 49: "write_value", 51: "write_value", 52: "p.i",
     53: "pc sp writes write_value write_address", 54: "write_value", 55: "write_value",
     62: "write_value", 63: "p.d", 64: "writes", 65: "p.i", 66: "pc",
+    95: "pc a p.n p.v p.d p.i p.z p.c",
 }  # fmt: skip
 #: CMOS judges the decimal result, so more follows from it; masked BRK keeps D, which BRK clears.
 WRONG_ON_CMOS = {32: " p.z", 33: " p.n p.z", 34: " p.n", 53: " p.d"}
@@ -171,12 +172,27 @@ SHOWS = {
     69: lambda low, i: (low + i) % 256 == 0xFF,
     78: lambda low, i: low + i <= 255,
     82: lambda low, i: low >= 0xFE,  # there the next instruction is in the next page
+    88: lambda low, i: low + i >= 0xFF,
+    89: lambda low, i: low + i > 255,
+    **dict.fromkeys((90, 91), lambda low, i: low + i <= 255),
+    92: lambda low, i: not 0 <= (low + 2) % 256 + (i ^ 128) - 128 <= 255,
+    93: lambda low, i: (low + 2) % 256 + (i ^ 128) - 128 < 0,
+    94: lambda low, i: True,
+    96: lambda low, i: low + i >= 0xFF,
+    97: lambda low, i: low + i > 255,
+    98: lambda low, i: (low + i > 255) != ((low ^ 0x5C) + i > 255),  # where the pointer lies
+    99: lambda low, i: i == 0x80,
+    100: lambda low, i: i > 127,
 }
+#: Of 88 a pointer that is found nowhere leads to 0000, where one byte of the right one may lie: it
+#: is the operand's in one place, and one that AND makes the same of in fifteen more. Of 96 its high
+#: byte alone is 0: to page zero, where the same may happen.
+ALIKE = {88: 17, 96: 9}
 ADDRESSED = [m for m in MISTAKES if m.cases]
 
 
 def test_the_counts_of_addresses_are_sums() -> None:
-    assert {mistake.number for mistake in ADDRESSED} == set(SHOWS) == set(range(67, 88))
+    assert {mistake.number for mistake in ADDRESSED} == set(SHOWS) == {*range(67, 101)} - {95}
     for mistake in ADDRESSED:
         shows = SHOWS[mistake.number]
         count = sum(1 for low in range(256) for i in range(256) if shows(low, i))
@@ -194,19 +210,26 @@ def test_a_mistake_of_addressing_shows_as_often_as_counted_and_in_what_follows(
         cases, expected = placed(mistake.number, name, variant)
         witness = Mistaken(mistake, variant=variant)
         found = Comparison.of(cases, expected, witness.execute(cases))
-        assert (found.cases, found.mismatches) == (65536, mistake.count), name
+        assert found.cases == 65536
+        assert mistake.count is not None
+        fewer = ALIKE.get(mistake.number, 1)
+        assert mistake.count - fewer < found.mismatches <= mistake.count, name
         fields = set(found.instructions[name].fields)
         form = next(one for one in BY_MNEMONIC[name].values() if mistake.made_in(one))
-        if mistake.number in (77, 78, 79, 80, 82):
+        if mistake.number in (77, 78, 79, 80, 82, 90, 91, 92, 98, 100):
             assert fields == {"cycles"}
-        elif name == "JMP":
+        elif mistake.number == 94:
+            assert fields == {"write_value"}
+        elif mistake.number == 99:
+            assert fields == {"pc", "cycles"}
+        elif name == "JMP" or mistake.number == 93:
             assert fields == {"pc"}
-        elif form.access == "write" or mistake.number == 81:
+        elif form.access == "write" or mistake.number in (81, 89):
             assert fields == {"write_address"}
         else:  # another byte is read, and what is made of it may go elsewhere
             result = {"a", "x", "y", *(f"p.{flag}" for flag in form.flags)}
             written = {"write_address", "write_value"} if form.access == "modify" else set()
-            clocks = {"cycles"} if mistake.number in (72, 83, 84) else set()
+            clocks = {"cycles"} if mistake.number in (72, 83, 84, 88) else set()
             assert written <= fields <= result | written | clocks
             assert fields & result or written
         checked += 1
@@ -318,12 +341,12 @@ def test_valid_digits_never_expose_the_exchanged_subtraction() -> None:
 # The catalogue
 
 
-def test_the_catalogue_and_the_rest_are_the_87_there_are() -> None:
+def test_the_catalogue_and_the_rest_are_the_100_there_are() -> None:
     numbers = [mistake.number for mistake in MISTAKES]
     assert numbers == sorted(set(numbers))
-    assert len(numbers) == 80
+    assert len(numbers) == 93
     assert not set(numbers) & set(SEQUENCE_ONLY)
-    assert set(numbers) | set(SEQUENCE_ONLY) == set(range(1, 88))
+    assert set(numbers) | set(SEQUENCE_ONLY) == set(range(1, 101))
     assert set(SEQUENCE_ONLY) == {50, *range(56, 62)}
     assert all(": " in reason for reason in SEQUENCE_ONLY.values())
 
@@ -340,7 +363,7 @@ def test_every_entry_is_told_in_words_and_names_what_exists() -> None:
             assert not words.endswith(".")
         assert "must" in mistake.change
     for what in ("name", "title"):
-        assert len({getattr(mistake, what) for mistake in MISTAKES}) == 80
+        assert len({getattr(mistake, what) for mistake in MISTAKES}) == 93
 
 
 def test_mistakes_travel_to_other_processes() -> None:
@@ -415,14 +438,14 @@ def test_where_decimal_mode_is_disconnected_all_is_binary() -> None:
 
 def test_other_mistakes_have_one_form() -> None:
     single = [mistake for mistake in MISTAKES if mistake.number > 15]
-    assert len(single) == 65
+    assert len(single) == 78
     assert all(mistake.variations() == (mistake,) for mistake in single)
 
 
 # Single cases
 
 
-@pytest.mark.parametrize("mistake", MISTAKES, ids=lambda mistake: mistake.name)
+@pytest.mark.parametrize("mistake", first_of(MISTAKES, 30), ids=lambda mistake: mistake.name)
 def test_one_case_is_answered_as_in_a_batch(mistake: Mistake) -> None:
     checked = 0
     witness = Mistaken(mistake, variant=mistake.variants[-1])
