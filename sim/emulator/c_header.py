@@ -7,6 +7,7 @@ import numpy as np
 from ..cases.layout import CASE, OUTCOME, layout_of
 from ..family.members import EVENTS
 from ..family.status_byte import FLAG_BITS
+from .own_run import PIN, START
 
 _NOTES: Final = {
     "case": {
@@ -25,6 +26,17 @@ _NOTES: Final = {
         "write_value": "what was written, in order, pushed bytes too",
         "write_address": "where",
     },
+    "start": {
+        "clock": "the number of the first clock",
+        "event": "what happens first, whatever the pins say",
+        "nmi": "1: an NMI's edge came before, and waits to be taken",
+        "pc": "the registers then",
+    },
+    "pin": {
+        "clock": "from this clock on",
+        "event": "whose pin: CARRYWAVE_IRQ or CARRYWAVE_NMI",
+        "level": "0 asks for it",
+    },
 }
 
 _TEXT: Final = """\
@@ -35,7 +47,10 @@ _TEXT: Final = """\
    take the event, or run one instruction; hand back the registers, and what was written in order.
    An IRQ with I set is the instruction that runs instead. Then clear what you put into memory and
    what was written: a byte that stays hides a wrong address in a later case. Of NMOS's two writes
-   in a read-modify-write, the unmodified byte and the result, the first may be left out. */
+   in a read-modify-write, the unmodified byte and the result, the first may be left out.
+
+   With carrywave_run, which may be left out, the emulator runs a program on its own: set memory and
+   registers, then fill a row for each instruction and each interrupt's entry, in order. */
 #ifndef CARRYWAVE_H
 #define CARRYWAVE_H
 
@@ -77,6 +92,13 @@ extern "C" {{
 CARRYWAVE_EXPORT void carrywave_execute(const struct carrywave_case *cases,
                                         struct carrywave_outcome *outcomes, size_t count);
 
+/* Yours to write, for 'compare --program FILE --run': runs on for `count` rows; `cycles` counts.
+   `memory` has 65,536 bytes. The pins are in the order of their clocks, and high before the first.
+   Answers how many rows it has filled: less than `count` if it can go no further. */
+CARRYWAVE_EXPORT size_t carrywave_run(const struct carrywave_start *start, const uint8_t *memory,
+                                      const struct carrywave_pin *pins, size_t pin_count,
+                                      struct carrywave_row *rows, size_t count);
+
 #ifdef __cplusplus
 }}
 #endif
@@ -85,15 +107,24 @@ CARRYWAVE_EXPORT void carrywave_execute(const struct carrywave_case *cases,
 """
 
 
+_ROW: Final = """\
+struct carrywave_row {
+    uint64_t clock;            /* its first */
+    uint8_t event;             /* CARRYWAVE_INSTRUCTION, or whose entry it is */
+    struct carrywave_outcome after;
+};"""
+_BITS: Final = {"B": 8, "H": 16, "Q": 64}
+
+
 def header() -> str:
     """The header as text."""
-    kinds = {"case": CASE, "outcome": OUTCOME}
+    kinds = {"case": CASE, "outcome": OUTCOME, "start": START, "pin": PIN}
     return _TEXT.format(
         events=", ".join(f"CARRYWAVE_{event.upper()} = {i}" for i, event in enumerate(EVENTS)),
         flags=", ".join(
             f"CARRYWAVE_{f.upper()} = 0x{1 << bit:02X}" for f, bit in FLAG_BITS.items()
         ),
-        structs="\n\n".join(_struct(kind, dtype) for kind, dtype in kinds.items()),
+        structs="\n\n".join([*(_struct(kind, dtype) for kind, dtype in kinds.items()), _ROW]),
         asserts="\n".join(_asserts(kind, dtype) for kind, dtype in kinds.items()),
     )
 
@@ -101,7 +132,7 @@ def header() -> str:
 def _struct(kind: str, dtype: np.dtype[np.void]) -> str:
     lines = [f"struct carrywave_{kind} {{"]
     for name, code, count in layout_of(dtype):
-        declared = f"    uint{8 if code == 'B' else 16}_t {name}"
+        declared = f"    uint{_BITS[code]}_t {name}"
         declared += f"[{count}];" if count > 1 else ";"
         note = _NOTES[kind].get(name)
         lines.append(f"{declared:<31}/* {note} */" if note else declared)

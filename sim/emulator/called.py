@@ -42,20 +42,17 @@ class EmulatorError(UnusableError):
         return describe_case(self.case)
 
 
-class Emulator:
-    """What all adapters share. Use as a context manager, or close it: no process stays behind.
+class Peer:
+    """A user's program in a process. Use as a context manager, or close it: none stays behind.
 
-    `name` is what messages call it, `option` what it is on the command line. `outside` has, by the
-    number of a case in the last call, the fields whose value they cannot have, in words.
+    `name` is what messages call it, `option` what it is on the command line.
     """
 
     _child: Child | None = None
     _closed = False  # for good: another thread may still wait for an answer
-    _done = 0  # cases answered in calls before
 
     def __init__(self, name: str, option: str, timeout: float) -> None:
         self.name, self.option, self.timeout = name, option, timeout
-        self.outside: host.Outsides = {}
         self._lock = RLock()  # held by whoever uses the child's files
 
     def __enter__(self) -> Self:
@@ -81,6 +78,20 @@ class Emulator:
         child, self._child = self._child, None
         if child is not None:
             child.close(patience)
+
+
+class Emulator(Peer):
+    """What all adapters share that answer cases.
+
+    `outside` has, by the number of a case in the last call, the fields whose value they cannot
+    have, in words.
+    """
+
+    _done = 0  # cases answered in calls before
+
+    def __init__(self, name: str, option: str, timeout: float) -> None:
+        super().__init__(name, option, timeout)
+        self.outside: host.Outsides = {}
 
     def execute(self, cases: Cases) -> Outcomes:
         """Answers each case. Raises EmulatorError; then there is nothing left but to close it."""
@@ -228,11 +239,7 @@ class Library(_Called):
     """
 
     def __init__(self, path: str | os.PathLike[str], timeout: float = TIMEOUT) -> None:
-        if not os.path.exists(path):
-            raise EmulatorError(f"{path}: no such file")
-        # Without a slash it would be sought among the system's libraries.
-        target, name = os.path.abspath(path), str(path)
-        super().__init__("library", target, name, f"--library {shlex.quote(name)}", timeout)
+        super().__init__("library", *library_of(path), timeout)
 
 
 class PythonFunction(_Called):
@@ -248,11 +255,23 @@ class PythonFunction(_Called):
     """
 
     def __init__(self, function: str, arrays: bool = False, timeout: float = TIMEOUT) -> None:
-        where, _, name = function.rpartition(":")
-        if not where or not name:
-            raise EmulatorError(f"{function}: expected module:function or path.py:function")
-        if where.endswith(".py") and not os.path.exists(where):
-            raise EmulatorError(f"{where}: no such file")
-        option = f"--python {shlex.quote(function)}" + " --arrays" * arrays
-        kind = "arrays" if arrays else "scalar"
-        super().__init__(kind, function, function, option, timeout)
+        super().__init__("arrays" if arrays else "scalar", *python_of(function, arrays), timeout)
+
+
+def library_of(path: str | os.PathLike[str]) -> tuple[str, str, str]:
+    """A library's file, its name in messages, and its option. Raises EmulatorError."""
+    if not os.path.exists(path):
+        raise EmulatorError(f"{path}: no such file")
+    name = str(path)
+    # Without a slash it would be sought among the system's libraries.
+    return os.path.abspath(path), name, f"--library {shlex.quote(name)}"
+
+
+def python_of(function: str, arrays: bool) -> tuple[str, str, str]:
+    """The same of a Python function."""
+    where, _, name = function.rpartition(":")
+    if not where or not name:
+        raise EmulatorError(f"{function}: expected module:function or path.py:function")
+    if where.endswith(".py") and not os.path.exists(where):
+        raise EmulatorError(f"{where}: no such file")
+    return function, function, f"--python {shlex.quote(function)}" + " --arrays" * arrays

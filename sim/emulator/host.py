@@ -17,17 +17,19 @@ import sys
 from collections import namedtuple
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from itertools import islice
 
 TYPE_CHECKING = False  # `typing` would take its time
 if TYPE_CHECKING:
     from typing import Any
+
+    Call = Callable[[Any], "Outsides"]  # answers an order: so many cases, or rows and pins
 
 #: A field of a packed record: its name, its type as `struct` spells it, and how many there are.
 Layout = Sequence[tuple[str, str, int]]
 #: By field, a value that it cannot have, in words; and which cases have such, by number.
 Outside = dict[str, str]
 Outsides = dict[int, Outside]
-Call = Callable[[int], Outsides]  # answers so many cases
 
 REGISTERS = 6  # the first fields of an outcome
 NOTHING = 2**64 - 1  # no case yet
@@ -151,20 +153,52 @@ class Places:
         self.size = self.outcomes_at + rows * self.outcome_size + len(self.GUARD)
 
 
-class Shared(Places):
-    """That memory, as the host has it."""
+class Mapped:
+    """Such a memory, as the host has it."""
 
-    def __init__(self, job: dict[str, Any]) -> None:
-        super().__init__(job["rows"], job["case"], job["outcome"])
-        self.memory = mmap.mmap(job["memory"], self.size)
-        os.close(job["memory"])
+    def __init__(self, file: int, size: int) -> None:
+        self.memory = mmap.mmap(file, size)
+        os.close(file)
 
     def begin(self, case: int) -> None:
-        """Says which case is begun."""
+        """Says which case is begun, or how many rows are done."""
         struct.pack_into("=Q", self.memory, 0, case)
 
 
-def _library(job: dict[str, Any], shared: Shared) -> Call:
+class Shared(Places, Mapped):
+    """That memory, mapped."""
+
+    def __init__(self, job: dict[str, Any]) -> None:
+        Places.__init__(self, job["rows"], job["case"], job["outcome"])
+        Mapped.__init__(self, job["memory"], self.size)
+
+
+class RunPlaces:
+    """The same for an emulator's own run: progress, its start, its memory, pins, rows."""
+
+    GUARD = Places.GUARD
+    MEMORY = 1 << 16  # bytes
+    PINS = 1 << 16  # changes, at most
+
+    def __init__(self, rows: int, start: Layout, pin: Layout, row: Layout) -> None:
+        self.pin_size, self.row_size = (struct.calcsize(format_of(one)) for one in (pin, row))
+        self.start_at = 64
+        self.memory_at = self.start_at + struct.calcsize(format_of(start))
+        self.pins_at = self.memory_at + self.MEMORY
+        self.rows_at = self.pins_at + self.PINS * self.pin_size + len(self.GUARD)
+        self.size = self.rows_at + rows * self.row_size + len(self.GUARD)
+
+
+class SharedRun(RunPlaces, Mapped):
+    """That memory, mapped."""
+
+    def __init__(self, job: dict[str, Any]) -> None:
+        RunPlaces.__init__(self, job["rows"], job["start"], job["pin"], job["row"])
+        Mapped.__init__(self, job["memory"], self.size)
+
+
+def _symbol(job: dict[str, Any], name: str) -> Any:
+    """A function of the library."""
     import ctypes
 
     try:
@@ -173,11 +207,17 @@ def _library(job: dict[str, Any], shared: Shared) -> Call:
         reason = str(error).removeprefix(f"{job['target']}: ")
         raise BadAnswerError(f"cannot be loaded: {reason}") from None
     try:
-        function = library.carrywave_execute
+        return getattr(library, name)
     except AttributeError:
         raise BadAnswerError(
-            "has no function carrywave_execute: include the header that 'carrywave header' prints"
+            f"has no function {name}: include the header that 'carrywave header' prints"
         ) from None
+
+
+def _library(job: dict[str, Any], shared: Shared) -> Call:
+    import ctypes
+
+    function = _symbol(job, "carrywave_execute")
     function.restype = None
     function.argtypes = (ctypes.c_void_p, ctypes.c_void_p, ctypes.c_size_t)
     base = ctypes.addressof(ctypes.c_char.from_buffer(shared.memory))
@@ -190,7 +230,7 @@ def _library(job: dict[str, Any], shared: Shared) -> Call:
     return call
 
 
-def _function(target: str) -> Callable[[Any], Any]:
+def _function(target: str) -> Callable[..., Any]:
     """The function that `module:function` or `path.py:function` names."""
     import importlib.machinery
     import importlib.util
@@ -219,7 +259,7 @@ def _function(target: str) -> Callable[[Any], Any]:
         raise BadAnswerError(f"{where} has no {name}") from None
     if not callable(function):
         raise BadAnswerError(f"{name} is {_short(function)}: expected a function")
-    found: Callable[[Any], Any] = function
+    found: Callable[..., Any] = function
     return found
 
 
@@ -288,6 +328,112 @@ def _arrays(job: dict[str, Any], shared: Shared) -> Call:
     return call
 
 
+def _library_run(job: dict[str, Any], shared: SharedRun) -> Call:
+    import ctypes
+
+    function = _symbol(job, "carrywave_run")
+    function.restype = ctypes.c_size_t
+    function.argtypes = (*(ctypes.c_void_p,) * 3, ctypes.c_size_t, ctypes.c_void_p, ctypes.c_size_t)
+    base = ctypes.addressof(ctypes.c_char.from_buffer(shared.memory))
+    start, memory, pins, rows = (
+        base + at for at in (shared.start_at, shared.memory_at, shared.pins_at, shared.rows_at)
+    )
+
+    def call(order: Any) -> Outsides:
+        count, changes = order
+        shared.begin(function(start, memory, pins, changes, rows, count))
+        return {}
+
+    return call
+
+
+def row_packer(layout: Layout) -> Callable[[Any], bytes]:
+    """What packs a row, an outcome with `clock` and, unless it is an instruction's, `event`.
+
+    Raises BadAnswerError for what is none, and for a value that its field cannot have.
+    """
+    packed, head = packer(layout), struct.Struct("<QB").pack
+
+    def packed_row(row: Any) -> bytes:
+        record, outside = packed(row)
+        if outside:
+            raise BadAnswerError(next(iter(outside.values())))
+        reader = _reader(row)
+        clock, event = reader("clock", None), reader("event", 0)
+        try:
+            return head(clock, event) + record
+        except struct.error:
+            what = "has no clock" if clock is None else f"has clock {_short(clock)}, event {event}"
+            raise BadAnswerError(f"the row {what}") from None
+
+    return packed_row
+
+
+def _scalar_run(job: dict[str, Any], shared: SharedRun) -> Call:
+    function, memory = _function(job["target"]), shared.memory
+    packed = row_packer(job["outcome"])
+    record: Any = namedtuple  # as in `case_maker`
+    start_of = record("Start", [name for name, _, _ in job["start"]])._make
+    head, pin = (struct.Struct(format_of(job[name])) for name in ("start", "pin"))
+    process = os.getpid()
+
+    def call(order: Any) -> Outsides:
+        count, changes = order
+        shared.begin(0)
+        start = start_of(head.unpack_from(memory, shared.start_at))
+        bytes_ = memory[shared.memory_at : shared.memory_at + shared.MEMORY]
+        end = shared.pins_at + changes * pin.size
+        pins = [*pin.iter_unpack(memory[shared.pins_at : end])]
+        rows = function(start, bytes_, pins, count)
+        try:
+            rows = iter(rows)
+        except TypeError:
+            raise BadAnswerError(f"returned {_short(rows)}: expected rows") from None
+        for at, row in enumerate(islice(rows, count)):
+            _end_copies(process)
+            place = shared.rows_at + at * shared.row_size
+            memory[place : place + shared.row_size] = packed(row)
+            shared.begin(at + 1)
+        return {}
+
+    return call
+
+
+def _arrays_run(job: dict[str, Any], shared: SharedRun) -> Call:
+    function, memory = _function(job["target"]), shared.memory
+    import numpy as np
+
+    from carrywave.sim.emulator.own_run import PIN, ROW, START
+
+    process = os.getpid()
+
+    def call(order: Any) -> Outsides:
+        count, changes = order
+        shared.begin(0)
+        start = np.frombuffer(memory[shared.start_at : shared.memory_at], START)[0]
+        bytes_ = np.frombuffer(memory[shared.memory_at : shared.pins_at], np.uint8).copy()
+        end = shared.pins_at + changes * shared.pin_size
+        pins = np.frombuffer(memory[shared.pins_at : end], PIN)
+        rows = function(start, bytes_, pins, count)
+        _end_copies(process)
+        kind = getattr(rows, "dtype", None)
+        if kind is None or kind != ROW or rows.ndim != 1:
+            found = type(rows).__name__ if kind is None else _short(kind)
+            raise BadAnswerError(f"returned {found}: expected an array of the ROW dtype")
+        done = min(len(rows), count)
+        memory[shared.rows_at : shared.rows_at + done * shared.row_size] = rows[:done].tobytes()
+        shared.begin(len(rows))
+        return {}
+
+    return call
+
+
+_CALLS: dict[tuple[bool, str], Callable[[dict[str, Any], Any], Call]] = {
+    (False, "library"): _library, (False, "scalar"): _scalar, (False, "arrays"): _arrays,
+    (True, "library"): _library_run, (True, "scalar"): _scalar_run, (True, "arrays"): _arrays_run,
+}  # fmt: skip
+
+
 def _blame(error: BaseException) -> str:
     """An exception in a line, with the innermost line of the user's own."""
     import traceback
@@ -347,10 +493,11 @@ class _Channel:
 
 
 def _serve(job: dict[str, Any], channel: _Channel) -> None:
-    """Answers orders, each a number of cases."""
+    """Answers orders."""
     try:
-        shared = Shared(job)
-        call = {"library": _library, "scalar": _scalar, "arrays": _arrays}[job["kind"]](job, shared)
+        runs = "row" in job
+        shared: Any = SharedRun(job) if runs else Shared(job)  # mapped as long as it is held here
+        call = _CALLS[runs, job["kind"]](job, shared)
     except BadAnswerError as error:
         channel.say(error=str(error))
         return
@@ -358,9 +505,9 @@ def _serve(job: dict[str, Any], channel: _Channel) -> None:
         channel.say(error=f"cannot be loaded: {_blame(error)}")
         return
     channel.say()
-    while (count := channel.order()) is not None:
+    while (order := channel.order()) is not None:
         try:
-            outsides = call(count)
+            outsides = call(order)
         except BaseException as error:
             channel.say(error=_blame(error))
         else:

@@ -16,7 +16,7 @@ from ..cases.layout import CASE_LAYOUT, OUTCOME, OUTCOME_LAYOUT, REGISTERS, Case
 from ..system.quoting import quoted
 from ..system.strict_json import UnreadableError, decoded
 from . import host
-from .called import TIMEOUT, Emulator, EmulatorError
+from .called import TIMEOUT, Emulator, EmulatorError, Peer
 from .child import LOOK, POLITE, Child, EndedError
 
 LINES: Final = 1 << 12  # at a time, as text
@@ -55,17 +55,10 @@ def answer_of(line: bytes) -> tuple[bytes, host.Outside]:
         raise EmulatorError(f"{str(error) or 'not JSON'}: {_quoted(line)}") from None
 
 
-class Pipe(Emulator):
-    """A command that reads cases from its standard input and writes outcomes to its output.
+class PipePeer(Peer):
+    """A command in a process, and the files to and from it."""
 
-    Both are JSON Lines: an object a line, with the names that PythonFunction has and lists for
-    pairs, `"reads": [[address, value], ...]`; an answer for each case in order. It has no keys but
-    an outcome's and a case's, and none twice. The command is split into words as a shell does, but
-    runs without one. It must flush its output at the latest when there is no more input for it, and
-    what it has to say to people belongs on standard error.
-
-    `timeout` is in seconds without an answer.
-    """
+    _rest = b""  # an answer that has no end yet
 
     def __init__(self, command: str | Sequence[str], timeout: float = TIMEOUT) -> None:
         name = command if isinstance(command, str) else shlex.join(command)
@@ -87,7 +80,6 @@ class Pipe(Emulator):
         assert process.stdout is not None
         self._to, self._from = process.stdin.fileno(), process.stdout.fileno()
         os.set_blocking(self._to, False)
-        self._rest = b""  # an answer that has no end yet
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         """Closes it. Raises EmulatorError if it goes on answering when all has been answered."""
@@ -111,7 +103,24 @@ class Pipe(Emulator):
                 if b"\n" in self._rest:
                     break
         if self._rest:
-            raise self._too_much(self._rest)
+            raise self._surplus(self._rest)
+
+    def _surplus(self, text: bytes) -> EmulatorError:
+        """What is said of an answer that nobody asked for."""
+        return EmulatorError(f"{self.name}: more answers than were asked for: {_quoted(text)}")
+
+
+class Pipe(PipePeer, Emulator):
+    """A command that reads cases from its standard input and writes outcomes to its output.
+
+    Both are JSON Lines: an object a line, with the names that PythonFunction has and lists for
+    pairs, `"reads": [[address, value], ...]`; an answer for each case in order. It has no keys but
+    an outcome's and a case's, and none twice. The command is split into words as a shell does, but
+    runs without one. It must flush its output at the latest when there is no more input for it, and
+    what it has to say to people belongs on standard error.
+
+    `timeout` is in seconds without an answer.
+    """
 
     def _execute(self, cases: Cases) -> Outcomes:
         try:
@@ -191,6 +200,9 @@ class Pipe(Emulator):
         assert self._child is not None
         torn = f" in the middle of a line: {_quoted(self._rest)}" if self._rest else ""
         return self._error(self._child.ending() + torn, cases, at)
+
+    def _surplus(self, text: bytes) -> EmulatorError:
+        return self._too_much(text)
 
     def _too_much(self, text: bytes, answered: int = 0) -> EmulatorError:
         number = self._done + answered + 1

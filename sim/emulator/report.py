@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from ..cases.layout import Cases
-from ..op.operation import numbers_of, operation_command
+from ..op.operation import operation_command
 from ..witness.report import report
 
 if TYPE_CHECKING:
@@ -24,7 +24,10 @@ def draw_verdict(verdict: Verdict, console: Console) -> None:
     report(verdict.comparison, console)
     lines = remarks(verdict.coverage, bool(verdict.unknown), verdict.one_write)
     if verdict.left_out:
-        lines.append(f"Left out: {verdict.left_out:,} cases that no one memory can hold.")
+        lines.append(
+            f"Left out: {verdict.left_out:,} cases whose bytes lie at one address, or are "
+            "overwritten before they are read."
+        )
     for line in lines:
         console.print(Text(line), highlight=False)
     if verdict.first is None:
@@ -42,7 +45,8 @@ def remarks(coverage: Coverage, unknown: bool, one_write: int) -> list[str]:
         lines.append("D after RESET is unknown on NMOS: not compared.")
     if one_write:
         what = "NMOS's write of the unmodified byte"
-        lines.append(f"Not counted: {what}, left out in {one_write:,} cases.")
+        cases = "case" if one_write == 1 else "cases"
+        lines.append(f"Not counted: {what}, left out in {one_write:,} {cases}.")
     return lines
 
 
@@ -72,13 +76,10 @@ def draw_why(
 
 def _draw_chain(case: Cases, variant: str) -> RenderableType | None:
     """The carry chain of a case, if the adder has a part in it."""
-    from ..op.operation import arrange, operate
+    from ..op.operation import operation_of
     from ..op.report import draw_operation
 
     if operation_command(case) is None:
         return None
-    name, numbers = numbers_of(case)
-    a, operand = arrange(name, numbers)
-    p = int(case["p"])
-    drawn = operate(name, a, operand, p & 1, bool(p & 8), variant, p)
-    return draw_operation(drawn) if drawn.uses_chain else None
+    drawn = operation_of(case, variant)
+    return draw_operation(drawn) if drawn.uses_chain or drawn.sums else None

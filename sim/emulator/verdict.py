@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Self
 
 import numpy as np
 
@@ -104,36 +104,92 @@ def judge(
     unknown name or field, and NetlistError if the gates cannot be made.
     """
     asked_for = forms_named(names)
-    total = nothing_compared(skip)
-    gates = gates or Gates(variant)
-    evidence, left_out, one_write = _Evidence(), 0, 0
-    with ThreadPoolExecutor(1) as beside, _closed_if_interrupted(emulator):
+    with Trial(emulator, variant, skip, gates) as trial:
         for forms in asked_for.values():
             for cases in batches(forms, which, seed, variant):
-                fitting = possible(cases)
-                if not fitting.all():
-                    left_out += int(np.count_nonzero(~fitting))
-                    cases = cases[fitting]
-                # The emulator is another process's work: the other thread mostly waits for it.
-                answers = beside.submit(emulator.execute, cases)
-                expected = gates.execute(cases)
-                answered = answers.result()
-                actual = evened(cases, expected, answered, variant)
-                one_write += int(np.count_nonzero(actual["writes"] != answered["writes"]))
-                part = Comparison.of(cases, expected, actual, skip, outside_of(emulator))
-                total = total.merge(part)
-                evidence.add(part, (cases, expected, actual))
+                trial.put(cases)
                 if progress is not None:
-                    progress(total.cases + left_out)
-            evidence.close()
-    known = variant == "cmos" or "RESET" not in asked_for or "p.d" in total.skipped
-    opcodes = (form.opcode for forms in asked_for.values() for form in forms)
-    covered = Coverage(frozenset(opcode for opcode in opcodes if opcode is not None), variant)
-    return Verdict(
-        variant, total, evidence.diagnose(variant, total.skipped),
-        {} if known else {"RESET": ["p.d"]}, left_out, one_write, covered,
-        _asked(emulator, variant, which, seed, skip),
-    )  # fmt: skip
+                    progress(trial.total.cases + trial.left_out)
+            trial.close_evidence()
+    asked = _asked(emulator, variant, which, seed, skip)
+    return trial.verdict("RESET" in asked_for, asked)
+
+
+class Trial:
+    """An emulator beside the gates, some cases at a time. Use as a context manager.
+
+    The `emulator` is a witness, or whoever answers what is given to `take`.
+    """
+
+    def __init__(
+        self, emulator: Any, variant: str, skip: Collection[str] = (),
+        gates: Witness | None = None,
+    ) -> None:  # fmt: skip
+        """Raises as `judge` does."""
+        self.emulator, self.variant, self.skip = emulator, variant, skip
+        self.total = nothing_compared(skip)
+        self.left_out = self.one_write = 0
+        self.opcodes: set[int] = set()
+        self._gates = gates
+        self._evidence = _Evidence()
+        self._stack = ExitStack()
+
+    def __enter__(self) -> Self:
+        """Begins a thread that waits for the emulator."""
+        self._beside = self._stack.enter_context(ThreadPoolExecutor(1))
+        self._stack.enter_context(_closed_if_interrupted(self.emulator))
+        return self
+
+    def __exit__(self, *how: Any) -> bool | None:
+        """Ends it; the emulator is closed if something was raised."""
+        return self._stack.__exit__(*how)
+
+    def put(
+        self, cases: Cases, expected: Outcomes | None = None, *, counts: bool = True
+    ) -> Comparison:
+        """Puts cases; what the gates have `expected`, if that is known already.
+
+        Tells how these compare. Without `counts` they are evidence alone.
+        """
+        fitting = possible(cases)
+        if not fitting.all():
+            self.left_out += int(np.count_nonzero(~fitting)) if counts else 0
+            cases = cases[fitting]
+            expected = None if expected is None else expected[fitting]
+        # The emulator is another process's work: the other thread mostly waits for it.
+        answers = self._beside.submit(self.emulator.execute, cases)
+        if expected is None:
+            if self._gates is None:
+                self._gates = Gates(self.variant)
+            expected = self._gates.execute(cases)
+        return self.take(cases, expected, answers.result(), counts=counts)
+
+    def take(
+        self, cases: Cases, expected: Outcomes, answered: Outcomes, *, counts: bool = True
+    ) -> Comparison:
+        """The same where the emulator has answered already."""
+        actual = evened(cases, expected, answered, self.variant)
+        part = Comparison.of(cases, expected, actual, self.skip, outside_of(self.emulator))
+        self._evidence.add(part, (cases, expected, actual))
+        if counts:
+            self.total = self.total.merge(part)
+            self.one_write += int(np.count_nonzero(actual["writes"] != answered["writes"]))
+            instructions = cases["event"] == 0
+            self.opcodes.update(np.unique(cases["read_value"][instructions, 0]).tolist())
+        return part
+
+    def close_evidence(self) -> None:
+        """Ends the cases of an instruction: they are evidence if one of them is wrong."""
+        self._evidence.close()
+
+    def verdict(self, reset: bool, asked: str = "") -> Verdict:
+        """What it comes to; `reset`, if cases of RESET were among them."""
+        known = self.variant == "cmos" or not reset or "p.d" in self.total.skipped
+        return Verdict(
+            self.variant, self.total, self._evidence.diagnose(self.variant, self.total.skipped),
+            {} if known else {"RESET": ["p.d"]}, self.left_out, self.one_write,
+            Coverage(frozenset(self.opcodes), self.variant), asked,
+        )  # fmt: skip
 
 
 def nothing_compared(skip: Collection[str]) -> Comparison:

@@ -14,7 +14,8 @@ A line is ``LABEL: instruction ; comment``, every part of it optional.
                  with a parenthesis is a pointer
     data         ``.org`` address, ``.byte`` bytes and "text", ``.word`` words; commas between
     pins         ``.irq low``, ``.irq high``, ``.nmi`` and ``.reset`` act each time the instruction
-                 that follows is fetched, or ``+N`` clocks later; NMI, reset are low for 2 clocks
+                 that follows is fetched, or ``+N`` clocks later; NMI, reset are low for 2 clocks,
+                 NMI longer by ``.nmi low`` and ``.nmi high``
 
 Instructions, directives and registers may be in either case. ``BRK`` is two bytes, 00 and 00: RTI
 returns past both.
@@ -248,8 +249,9 @@ class _Assembler:
 
     def pin(self, line: ListingLine, word: ListingToken) -> None:
         name, level, width, delay = word.text.lower(), 0, 2, 0
-        if name == ".irq":
-            level, width = int(line.next.text.lower() == "high"), 0
+        held = line.next.text.lower()
+        if name == ".irq" or (name == ".nmi" and held in ("low", "high")):
+            level, width = int(held == "high"), 0
             if not line.accept("low", "high"):
                 line.fail(line.next, "'low' or 'high'")
         if line.accept("+"):
@@ -326,11 +328,8 @@ def assemble(text: str, file: str = "listing") -> Program:
     return assembler.second_pass()
 
 
-def load(path: str | PathLike[str]) -> Program:
-    """Assembles the listing in a file of UTF-8 text.
-
-    Raises ListingError as `assemble` does, and at 1:1 for a file that cannot be read or is no text.
-    """
+def text_of(path: str | PathLike[str]) -> str:
+    """The text of a listing's file. Raises ListingError, at 1:1, for what is no text."""
     file = str(path)
     try:
         with open(path, "rb") as opened:
@@ -347,4 +346,9 @@ def load(path: str | PathLike[str]) -> Program:
         found = f"nothing to read ({getattr(error, 'strerror', None) or error})"
     if found:
         raise ListingError(file, 1, 1, f"found {found}; expected a listing")
-    return assemble(text, file)
+    return text
+
+
+def load(path: str | PathLike[str]) -> Program:
+    """Assembles the listing in a file. Raises ListingError as `text_of` and `assemble` do."""
+    return assemble(text_of(path), str(path))

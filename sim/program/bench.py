@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from array import array
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
@@ -11,49 +10,11 @@ from carrywave.rtl.datapath import Unit
 from carrywave.rtl.interrupts import EntryCause
 from carrywave.rtl.steps import Step
 
-from ..family.instructions import BY_MNEMONIC
 from ..family.members import EVENTS
-from ..witness.clocked import (
-    Context,
-    Recorder,
-    Registers,
-    StoppedError,
-    name_of,
-    registers,
-    simulate,
-)
+from ..witness.clocked import Context, Recorder, registers, simulate
+from ..witness.registers import StoppedError, name_of
 from .assembler import PinEvent, Program
-
-
-@dataclass(frozen=True, slots=True)
-class Sequence:
-    """One instruction, or one event's entry, as it ran."""
-
-    name: str  # mnemonic, or "IRQ", "NMI", "RESET"
-    clock: int  # its first
-    clocks: int
-    address: int  # of its opcode, or where the event broke in
-    before: Registers
-    after: Registers
-    writes: tuple[tuple[int, int, int], ...]  # clock, address, byte
-    code: bytes = b""  # three bytes from its address on, as it began
-
-
-@dataclass
-class Run:
-    """How a listing ran."""
-
-    ended: str = "clock limit"  # or "self-jump", "address", "instruction limit"
-    clocks: int = 0
-    instructions: int = 0
-    final: Registers = field(default=Registers(0, 0, 0, 0, 0, 0x30))
-    last_address: int = 0  # of the last instruction begun
-    writes: array[int] = field(default_factory=lambda: array("I"))  # clock, address, byte in turn
-
-    def listed_writes(self) -> list[list[int]]:
-        """The writes as [clock, address, byte]."""
-        flat = self.writes.tolist()
-        return [flat[i : i + 3] for i in range(0, len(flat), 3)]
+from .ran import Run, Sequence, jumps
 
 
 def run_program(
@@ -174,8 +135,3 @@ class _Bench:
 
 
 EVENT_OF: Final = {EntryCause.IRQ: "IRQ", EntryCause.NMI: "NMI", EntryCause.RESET: "RESET"}
-
-
-def jumps(name: str) -> bool:
-    """Tells whether an instruction that stays at its own address ends the program."""
-    return name == "JMP" or any(form.branches for form in BY_MNEMONIC.get(name, {}).values())

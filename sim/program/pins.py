@@ -5,7 +5,7 @@
     clock 900 .irq high    in clock 900 of the run; the clocks of a file go forwards
     ; a comment
 
-NMI and reset are low for 2 clocks, as in a listing.
+NMI and reset are low for 2 clocks, as in a listing; NMI longer by `.nmi low` and `.nmi high`.
 """
 
 import re
@@ -17,12 +17,13 @@ from ..system.quoting import quoted
 from .assembler import PinEvent, Program
 
 _LINE: Final = re.compile(
-    r"(at|clock)\s+(\$[0-9a-f]+|\w+)\s+\.(irq\s+low|irq\s+high|nmi|reset)(?:\s*\+\s*(\d{1,5}))?",
+    r"(at|clock)\s+(\$[0-9a-f]+|\w+)\s+\.(irq\s+low|irq\s+high|nmi|nmi\s+low|nmi\s+high|reset)(?:\s*\+\s*(\d{1,5}))?",
     re.IGNORECASE,
 )
 _MOVES: Final = {  # pin, level, clocks until it goes back
     "irq low": ("irq_n", 0, 0), "irq high": ("irq_n", 1, 0),
-    "nmi": ("nmi_n", 0, 2), "reset": ("reset_n", 0, 2),
+    "nmi": ("nmi_n", 0, 2), "nmi low": ("nmi_n", 0, 0), "nmi high": ("nmi_n", 1, 0),
+    "reset": ("reset_n", 0, 2),
 }  # fmt: skip
 _LARGEST: Final = 1 << 20
 

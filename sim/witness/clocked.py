@@ -1,7 +1,7 @@
 """The clocked witness: the hardware in Amaranth's simulator, clock by clock."""
 
 from collections.abc import Callable
-from typing import Any, NamedTuple, Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from amaranth.sim import Simulator
@@ -12,35 +12,14 @@ from carrywave.rtl.steps import Step
 
 from ..cases.case_memory import lay_out
 from ..cases.layout import OUTCOME, WRITES, Cases, Outcomes
-from ..family.instructions import BY_OPCODE, standing
 from ..family.members import EVENTS
 from ..family.status_byte import LOWEST_FIRST, flags_of, status_of
+from .registers import Registers, StoppedError, name_of
 
 Context = Any  # Amaranth's testbench context, which it does not type
 PERIOD = 1e-6
 LONGEST = 8  # clocks in any sequence, and one to spare
 NOP = 0xEA
-
-
-class StoppedError(Exception):
-    """The unit fetched an opcode that is not built."""
-
-    def __init__(self, opcode: int, address: int, variant: str) -> None:
-        """Keeps as attributes the opcode, where it lies, and how it stands."""
-        self.standing = standing(opcode, variant)
-        super().__init__(f"opcode {opcode:02X} at {address:04X}: {self.standing}")
-        self.opcode, self.address = opcode, address
-
-
-class Registers(NamedTuple):
-    """The state between two instructions; `p` has bits 4 and 5 set."""
-
-    pc: int
-    a: int
-    x: int
-    y: int
-    sp: int
-    p: int
 
 
 class Recorder(Protocol):
@@ -151,9 +130,3 @@ async def load(ctx: Context, unit: Unit, case: Any, pc: int) -> None:
         (unit.irq_n, 1), (unit.nmi_n, 1), (unit.reset_n, 1),
     ):  # fmt: skip
         ctx.set(signal, int(value) if isinstance(value, np.integer) else value)
-
-
-def name_of(opcode: int) -> str:
-    """The mnemonic, or "?" for an opcode that is not built."""
-    entry = BY_OPCODE.get(opcode)
-    return entry.mnemonic if entry else "?"

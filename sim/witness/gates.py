@@ -16,7 +16,7 @@ from ..family.instructions import standing
 from ..family.members import EVENTS
 from ..family.status_byte import ALWAYS, FLAG_BITS, LOWEST_FIRST
 from ..netlist.compiled import ClockFunction, compile_clock, compile_wires, pack, unpack
-from ..netlist.synthesis import Netlist, drawn_netlist
+from ..netlist.synthesis import FLOPS, Netlist, drawn_netlist
 from .answers import Answer, Place, Planes, answers, merge
 
 LONGEST: Final = 8
@@ -32,7 +32,9 @@ class GateUnit:
     """A netlist ready to run: its clock as a function, and where each register's flip-flops are."""
 
     def __init__(self, netlist: Netlist) -> None:
+        """Raises NetlistError if its flip-flops are not `FLOPS`, or memory waits for itself."""
         self.netlist = netlist
+        netlist.registers(FLOPS)
         self.early = [wire for name in EARLY for wire in netlist.outputs[name]]
         self.clock: ClockFunction = compile_clock(netlist, self.early, netlist.outputs["data_out"])
         place = {q: i for i, (q, _) in enumerate(netlist.flops)}

@@ -11,7 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from ..cases.kinds import BY_KEY, alike, keys_of, symbols_of
+from ..cases.kinds import BY_KEY, Symbols, alike, keys_of
 from ..cases.layout import OUTCOME, Cases, Outcomes, unnamed
 from ..family.instructions import Instruction, standing
 from ..family.members import VARIANTS
@@ -43,6 +43,7 @@ class State:
     m: Column  # the operand: immediate, in memory, or in A
     place: str  # "m", or "a" where the operand is there
     argument: Column  # what stands behind the opcode: an address or a branch's offset
+    pointer: Column  # where a pointer in page zero lies, before an index
     pulled: list[Column]
     vector: Column
     cycles: Column
@@ -165,17 +166,21 @@ class Model:
         return outcomes.reshape(cases.shape)
 
     def _execute_alike(self, cases: Cases, instruction: Instruction) -> Outcomes:
-        symbols = symbols_of(cases, instruction)
-        byte = {name: column.astype(np.int16) for name, column in symbols.items() if name != "pc"}
-        word = {name: column.astype(np.int32) for name, column in symbols.items()}
+        byte, word = (Symbols(cases, instruction, kind) for kind in (np.int16, np.int32))
         nothing = np.int32(0)
+
+        def pair(low: str, high: str) -> Column:
+            """Two of the bytes that are read, as far as the instruction reads them."""
+            one, other = (word[name] if name in word.places else nothing for name in (low, high))
+            return one + 256 * other
+
         state = State(
             **{name: byte[name] for name in ("a", "x", "y", "sp")},
             pc=(word["pc"] + instruction.length) % 65536,
-            argument=word.get("offset", word.get("address.low", nothing))
-            + 256 * word.get("address.high", nothing),
+            argument=pair("offset" if instruction.branches else "address.low", "address.high"),
+            pointer=pair("pointer", ""),
             pulled=[word[f"pull{i}"] for i in range(instruction.pulls)],
-            vector=word.get("vector.low", nothing) + 256 * word.get("vector.high", nothing),
+            vector=pair("vector.low", "vector.high"),
         )
         state.load_status(byte["p"])
         state.instruction, state.crossed = instruction, nothing
@@ -183,10 +188,10 @@ class Model:
             before, after = (page.over(word) for page in instruction.mode.crossing)
             state.crossed = flag(before != after)
         state.cycles = instruction.clocks_on(self.variant)
-        if any(clock.when == "crossed" for clock in instruction.sequence(self.variant)):
+        if instruction.pays_for_crossing(self.variant):
             state.cycles = state.cycles + state.crossed
         state.place = instruction.mode.operand
-        if state.place in byte:
+        if state.place == "a" or state.place in byte.places:
             state.m = byte[state.place]
         self.perform(instruction.mnemonic, state)
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from ..cases.kinds import code_of, facts_of, instruction_of
 from ..cases.layout import WRITES
 from ..family.members import EVENTS
-from ..family.status_byte import FLAG_BITS
+from ..family.status_byte import ALWAYS, FLAG_BITS
 from ..system.tables import plain_table
 from .comparison import FIELDS, FLAG_FIELDS, Comparison, Disagreement, differences, spelled
 
@@ -71,7 +71,12 @@ def _lines(first: Disagreement, skipped: Collection[str]) -> list[_Line]:
     flags = tuple(name for name in FLAG_FIELDS if name in wrong)
     status = line("p", "p", 8)
     marks = sum(1 << FLAG_BITS[name[-1]] for name in flags)
-    lines.append(_Line("p", 8, status.before, status.expected, status.actual, marks, flags))
+    # Bits 4 and 5 are not compared: P has none.
+    before, expected_p, actual_p = (
+        value if value is None else value | ALWAYS
+        for value in (status.before, status.expected, status.actual)
+    )
+    lines.append(_Line("p", 8, before, expected_p, actual_p, marks, flags))
     counts = [int(record["writes"]) for record in (first.expected, first.actual)]
     if any(counts):
         lines.append(line("writes", "writes", 8))

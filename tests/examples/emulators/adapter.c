@@ -1,7 +1,7 @@
 /* What an emulator in C needs to stand beside the gates. To build it:
 
    carrywave header > carrywave.h
-   cc -O2 -shared -fPIC -I. adapter.c emulator.c -o mine.so
+   cc -O2 -shared -fPIC -fvisibility=hidden -I. adapter.c emulator.c -o mine.so
    carrywave compare --library ./mine.so
 */
 #include "carrywave.h"

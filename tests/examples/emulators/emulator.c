@@ -191,7 +191,7 @@ static void dec(struct cpu *cpu, int at) { bus_write(at, set_nz(cpu, bus_read(at
 
 /* Interrupts */
 
-static int enter(struct cpu *cpu, uint16_t vector, bool b) {
+int cpu_enter(struct cpu *cpu, uint16_t vector, bool b) {
     push_word(cpu, cpu->pc);
     push(cpu, cpu_flags(cpu, b));
     cpu->i = true;
@@ -201,9 +201,9 @@ static int enter(struct cpu *cpu, uint16_t vector, bool b) {
     return 7;
 }
 
-int cpu_irq(struct cpu *cpu) { return cpu->i ? cpu_step(cpu) : enter(cpu, 0xFFFE, false); }
+int cpu_irq(struct cpu *cpu) { return cpu->i ? cpu_step(cpu) : cpu_enter(cpu, 0xFFFE, false); }
 
-int cpu_nmi(struct cpu *cpu) { return enter(cpu, 0xFFFA, false); }
+int cpu_nmi(struct cpu *cpu) { return cpu_enter(cpu, 0xFFFA, false); }
 
 int cpu_reset(struct cpu *cpu) {
     cpu->sp -= 3;
@@ -250,7 +250,7 @@ SIMPLE(pla, cpu->a = set_nz(cpu, pull(cpu)))
 SIMPLE(plp, cpu_set_flags(cpu, pull(cpu)))
 SIMPLE(rts, cpu->pc = pull_word(cpu) + 1)
 SIMPLE(rti, cpu_set_flags(cpu, pull(cpu)); cpu->pc = pull_word(cpu))
-SIMPLE(brk, cpu->pc++; enter(cpu, 0xFFFE, true)) /* the byte after the opcode is skipped */
+SIMPLE(brk, cpu->pc++; cpu_enter(cpu, 0xFFFE, true)) /* the byte after the opcode is skipped */
 
 static void jmp(struct cpu *cpu, int at) { cpu->pc = at; }
 

@@ -25,6 +25,7 @@ int cpu_step(struct cpu *cpu);
 int cpu_irq(struct cpu *cpu); /* masked: the next instruction is run */
 int cpu_nmi(struct cpu *cpu);
 int cpu_reset(struct cpu *cpu);
+int cpu_enter(struct cpu *cpu, uint16_t vector, bool b); /* whatever I is */
 
 uint8_t cpu_flags(const struct cpu *cpu, bool b);
 void cpu_set_flags(struct cpu *cpu, uint8_t byte);

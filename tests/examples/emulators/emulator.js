@@ -330,4 +330,4 @@ simple(0x00, (e) => {
   e.enter(0xfffe, 1);
 }, 7);
 
-module.exports = { Emulator };
+module.exports = { Emulator, VARIANT };

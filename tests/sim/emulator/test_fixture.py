@@ -89,6 +89,7 @@ def test_mine(carrywave_gates):
     assert "Traceback" not in said
 
 
+@pytest.mark.exhaustive
 def test_a_value_outside_its_range_is_wrong_and_told(tmp_path: Path) -> None:
     status, said = session(
         tmp_path,
@@ -102,6 +103,7 @@ def test_mine(carrywave_gates):
         assert words in said
 
 
+@pytest.mark.exhaustive
 def test_the_variant_is_an_option(tmp_path: Path) -> None:
     body = """
 def test_mine(carrywave_gates):

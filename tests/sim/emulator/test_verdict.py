@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 from shipped import build, needs_compiler
+from usual import first_of
 
+from carrywave.sim.diagnose.report import describe
 from carrywave.sim.emulator.called import Library
 from carrywave.sim.emulator.verdict import judge
 
@@ -105,6 +107,41 @@ def test_a_mistake_of_addressing_in_c_is_found(tmp_path: Path, mistake: str) -> 
     shares = verdict.comparison.instructions
     assert {name: " ".join(share.fields) for name, share in shares.items()} == wrong
     assert not verdict.agree
+
+
+# Of all that goes through a mode, one cause and one line, whether the unmodified byte is written
+# (which this emulator does not do) or not.
+MODES = {
+    "zp,X leaves page zero": (
+        "static int zero_page_x(struct cpu *cpu) { return (fetch(cpu) + cpu->x) & 0xFF; }",
+        "static int zero_page_x(struct cpu *cpu) { return fetch(cpu) + cpu->x; }",
+        "LDA ASL DEC STY",
+        ["ASL, DEC, LDA, STY: the indexed address leaves page zero.",
+         "  the index must wrap within page zero."],
+    ),
+    "an operand's third byte is fetched in the page of the second": (
+        "    return low | fetch(cpu) << 8;",
+        "    uint16_t at = cpu->pc++;\n"
+        "    return low | bus_read((uint16_t)(at - 1) & 0xFF00 | (at & 0xFF)) << 8;",
+        "BIT CPX DEC",
+        ["BIT, CPX, DEC: reads 6A00 where the high byte of the address lies at 6B00 (for",
+         "  example).",
+         "  the address of the high byte of the address must carry into the next page."],
+    ),
+}  # fmt: skip
+
+
+@needs_compiler
+@pytest.mark.parametrize("mode", first_of([*MODES]))
+def test_a_mistake_of_a_mode_is_one_cause_in_one_line(tmp_path: Path, mode: str) -> None:
+    old, new, names, lines = MODES[mode]
+    with Library(build(tmp_path, old, new)) as emulator:
+        verdict = judge(emulator, "nmos", names.split())
+    told = describe(verdict.likely)
+    assert told[:-1] == lines
+    assert told[-1].startswith("  That explains all ")
+    wrong = {name for name, one in verdict.comparison.instructions.items() if one.mismatches}
+    assert wrong == set(names.split())
 
 
 def test_twenty_mistakes_of_addressing_are_made() -> None:

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from carrywave.sim.program.assembler import Program, assemble
-from carrywave.sim.program.bench import Sequence, run_program
+from carrywave.sim.program.bench import run_program
 from carrywave.sim.program.pins import PinsError, read_pins
+from carrywave.sim.program.ran import Sequence
 
 LISTING = """
         .org $0200

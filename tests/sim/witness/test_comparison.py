@@ -428,7 +428,7 @@ def test_the_report_shows_the_first_case_with_its_wrong_bit_marked() -> None:
         "   x              01      01             01",
         "   y              02      02             02",
         "   sp             FD      FD             FD",
-        "!  p              24      F4  1111 0100  B4  1011 0100",
+        "!  p              34      F4  1111 0100  B4  1011 0100",
         "   p.v                         ^              ^",
         "   cycles                 2              2",
     ]
