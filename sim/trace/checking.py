@@ -18,6 +18,7 @@ from ..witness.comparison import Comparison
 from ..witness.gates import Gates
 from .accesses import Happened, accesses_of
 from .between import Mask
+from .cluster import cluster
 from .columns import Block, Columns
 from .formats import parts_of, read_part
 from .memory import Memory
@@ -41,6 +42,7 @@ def compare_trace(
     skip: Collection[str] = (),
     devices: Collection[tuple[int, int]] = (),
     processes: int | None = None,
+    scheduler: str | None = None,
     progress: Callable[[int], object] | None = None,
 ) -> TraceReport:
     """Puts every row of a trace to the gates: a .csv, .jsonl or .parquet file, a folder of parts.
@@ -50,14 +52,17 @@ def compare_trace(
     of what is no memory, so that a byte may be another without being written. `processes` is by
     default as many as processors, or one if there is little to do; they import the caller's main
     module, as always with `multiprocessing`. What is read must be recorded for that: else each part
-    has to wait for the memory that the one before it leaves. `progress` is told how many of
-    `parts_of` are done. Raises TraceError, NetlistError if the netlist cannot be made, ValueError
-    for an unknown variant or field, or an impossible address.
+    has to wait for the memory that the one before it leaves. `scheduler` is the address of a Dask
+    scheduler, whose workers find the parts by the same absolute paths, or "local" for a cluster of
+    `processes`. `progress` is told how many of `parts_of` are done. Raises TraceError, NetlistError
+    if the netlist cannot be made, ValueError for an unknown variant or field, or an impossible
+    address.
     """
     parts = parts_of(path)
     if processes is None:
         processes = min(len(parts), processors()) if len(parts) > 2 else 1
-    if processes > 1:
+    shared = processes > 1 or scheduler is not None
+    if shared:
         drawn_netlist(variant)  # once for all of them, and not by one that may be killed meanwhile
     asked = partial(
         check_part, variant=variant, columns=columns, hex=hex, skip=skip, devices=devices
@@ -72,25 +77,37 @@ def compare_trace(
             following = asked(parts[merged], after=total)
         total, merged = total.merge(following), merged + 1
 
-    # The first part tells whether the others have to know what memory it leaves.
-    while merged < len(parts) and (merged == 0 or processes == 1 or total.asks):
-        advance()
-        if progress is not None:
-            progress(merged)
+    def sent(part: Part) -> Part:
+        """The same for a process that works in another folder."""
+        return part if scheduler is None else replace(part, path=os.path.abspath(part.path))
+
+    at = os.fspath(path)
     try:
-        with workers(processes) as work:
-            tasks = ((_check_numbered, i, parts[i], asked) for i in range(merged, len(parts)))
+        with workers(processes) if scheduler is None else cluster(scheduler, processes) as work:
+            # The first part tells whether the others have to know what memory it leaves.
+            while merged < len(parts) and (merged == 0 or not shared or total.asks):
+                advance()
+                if progress is not None:
+                    progress(merged)
+            tasks = ((_check_numbered, i, sent(parts[i]), asked) for i in range(merged, len(parts)))
             for done, (i, answer) in enumerate(work(tasks), merged + 1):
                 waiting[i] = answer
                 while merged in waiting:
                     following = waiting.pop(merged)
                     if isinstance(following, TraceError):
-                        raise following
+                        if scheduler is None:
+                            raise following
+                        at = parts[merged].path
+                        advance()  # which raises the same with the file's name as it was given
+                        raise WorkerError(f"{scheduler}: a worker cannot read it: {following}")
+                    if scheduler is not None:
+                        ((_, rows),) = following.files
+                        following = replace(following, files=((parts[merged].path, rows),))
                     advance(following)
                 if progress is not None:
                     progress(done)
     except WorkerError as error:
-        raise TraceError(f"{os.fspath(path)}: {error}") from None
+        raise TraceError(f"{at}: {error}") from None
     return total.report(variant)
 
 

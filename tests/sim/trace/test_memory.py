@@ -166,6 +166,7 @@ def test_parts_tell_what_the_whole_does(cut: Path, name: str) -> None:
     assert one == two
 
 
+@pytest.mark.exhaustive
 def test_processes_tell_the_same_even_if_parts_wait_for_memory(
     cut: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
