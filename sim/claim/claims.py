@@ -15,20 +15,23 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from ..netlist.alu_gates import MNEMONICS, AluGates, Inputs, Use
+from ..family.status_byte import status_of
+from ..netlist.alu_gates import MNEMONICS, AluGates, Inputs
 from ..op.operation import CHAIN, arrange, command_of, operate
 from ..system.errors import UnusableError
+from .asked import ALU_FLAGS as FLAGS
+from .asked import IN_P, inputs_of, known, on_the_unit, vocabulary, written_by
 from .exact import Combinations
-from .expressions import Expression, Range, read
+from .expressions import Expression, read
 
 if TYPE_CHECKING:
     from ..op.operation import Operation
 
-FLAGS: Final = "nvzc"
-BYTE: Final = Range(0, 255)
-TRUTH: Final = Range(0, 1)
 #: What writes the flags that a compare leaves alone.
 INSTEAD: Final = {"CMP": "SEC, SBC", "CPX": "TXA, SEC, SBC", "CPY": "TYA, SEC, SBC"}
+
+#: Inputs so many at most have every value of every flag before.
+FEW: Final = 1 << 16
 
 Column = npt.NDArray[Any]
 
@@ -51,14 +54,21 @@ class Example:
     @property
     def command(self) -> str:
         """What draws it."""
-        p = 0x30 | self.row.get("carry_in", 0) | self.row.get("decimal", 0) << 3
-        return command_of(self.mnemonic, self.numbers, p, self.variant)
+        return command_of(self.mnemonic, self.numbers, self.status, self.variant)
+
+    @property
+    def status(self) -> int:
+        """P before."""
+        flags = {flag.lower(): self.row.get(f"before({flag})", 0) for flag in IN_P}
+        flags["c"] |= self.row.get("carry_in", 0)
+        flags["d"] |= self.row.get("decimal", 0)
+        return int(status_of(flags))
 
     def operation(self) -> Operation:
         """The same on the whole unit, clock by clock."""
         a, operand = arrange(self.mnemonic, self.numbers)
-        carry, decimal = self.row.get("carry_in", 0), bool(self.row.get("decimal", 0))
-        return operate(self.mnemonic, a, operand, carry, decimal, self.variant)
+        p = self.status
+        return operate(self.mnemonic, a, operand, p & 1, bool(p & 8), self.variant, p)
 
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
@@ -105,11 +115,14 @@ class ClaimPart:
     inputs: int
     failures: int
     rule: Rule | None = None
+    valid: int = 0  # of these inputs, with no digit above 9
+    valid_failures: int = 0
 
     def to_json(self) -> dict[str, Any]:
         """Plain values."""
         return {
             "decimal": self.decimal, "inputs": self.inputs, "failures": self.failures,
+            "valid": self.valid, "valid_failures": self.valid_failures,
             "rule": self.rule and self.rule.to_json(),
         }  # fmt: skip
 
@@ -150,53 +163,56 @@ class Claim:
         }  # fmt: skip
 
 
-def vocabulary(use: Use, variant: str = "nmos") -> tuple[dict[str, Range], dict[str, str]]:
-    """The names that a claim may use after an instruction; and of others, why it may not."""
-    name, chain = use.mnemonic, use.operation.name in CHAIN
-    absent = {"a": f"{name} works on a byte of memory, which is m: there is no a",
-              "m": f"{name} has no byte beside the register: there is no m",
-              "x": f"{name} does not work on X", "y": f"{name} does not work on Y",
-              "carry_in": f"the carry before has no part in {name}: there is no carry_in",
-              "decimal": f"decimal mode has no part in {name}: there is no decimal"}  # fmt: skip
-    names = {} if use.left == "M" else {"a": BYTE, use.left.lower(): BYTE}
-    if use.operand or use.left == "M":
-        names["m"] = BYTE
-    if use.carry:
-        names["carry_in"] = TRUTH
-    if use.decimal and variant == "binary":
-        absent["decimal"] = "decimal mode is not connected in this variant: leave decimal out"
-    elif use.decimal:
-        names["decimal"] = TRUTH
-    names["r"] = BYTE
-    if not chain:
-        absent["carry"] = f"{name} does not use the adder: it has no carries"
-    for flag in FLAGS:
-        if chain or flag in use.flags:
-            names[flag] = TRUTH
-        else:
-            alone = f"{name} leaves {flag.upper()} alone"
-            absent[flag] = f"{alone} and does not use the adder: no {flag}"
-    return names, {word: why for word, why in absent.items() if word not in names}
-
-
 class Answers:
     """What the gates answer to every input of an instruction, or to those that meet a condition."""
 
-    def __init__(self, mnemonic: str, variant: str = "nmos", alu: AluGates | None = None) -> None:
-        """`alu` are other gates than the variant's own. Raises NetlistError."""
-        self.use, self.variant = MNEMONICS[mnemonic], variant
-        self.chain = self.use.operation.name in CHAIN
-        self.names, self.absent = vocabulary(self.use, variant)
-        inputs = Inputs.every(self.use, variant)
+    def __init__(
+        self, mnemonic: str, variant: str = "nmos", alu: AluGates | None = None,
+        flags: str | None = None,
+    ) -> None:  # fmt: skip
+        """`alu` are other gates than the variant's own. Raises NetlistError.
+
+        `flags` are those of P, in capitals, that have every value before: then the whole unit
+        answers too, as it does alone where the ALU has no part.
+        """
+        self.mnemonic, self.variant, self.use = mnemonic, variant, MNEMONICS.get(mnemonic)
+        self.names, self.absent = vocabulary(mnemonic, variant)
+        self.columns: dict[str, Column] = {}
+        self.written = written_by(mnemonic)
+        self.chain = False
+        given = self._ask_alu(alu) if self.use else inputs_of(mnemonic)
+        if flags is not None or not self.use:
+            few = len(given["m"]) << len(IN_P) <= FEW
+            varied = "".join(
+                flag for flag in (IN_P if few else flags or "")
+                if not (flag == "C" and "carry_in" in self.names)
+                and not (flag == "D" and "decimal" in self.names)
+                and not (flag == "I" and mnemonic == "IRQ")  # masked, it would not come
+            )  # fmt: skip
+            found = on_the_unit(mnemonic, variant, given, varied)
+            times = 1 << len(varied)
+            self.columns = {name: np.tile(one, times) for name, one in self.columns.items()}
+            self.columns = found | self.columns
+        self.rows = len(self.columns["m"])
+
+    def _ask_alu(self, alu: AluGates | None) -> dict[str, Column]:
+        """Takes the columns of the ALU alone, and returns those of the inputs for the unit."""
+        use = self.use
+        assert use is not None
+        self.chain = use.operation.name in CHAIN
+        inputs = Inputs.every(use, self.variant)
         wires = ("result", *FLAGS, "carry")
-        self.columns: dict[str, Column] = dict((alu or AluGates(variant)).evaluate(
-            self.use.operation, inputs, wires))  # fmt: skip
+        self.columns |= (alu or AluGates(self.variant)).evaluate(use.operation, inputs, wires)
         self.columns["r"] = self.columns.pop("result")
-        left = {"m": inputs.left} if self.use.left == "M" else {"a": inputs.left, "m": inputs.m}
-        self.columns |= left | {"carry_in": inputs.carry_in, "decimal": inputs.decimal}
-        if self.use.left in "XY":
-            self.columns[self.use.left.lower()] = inputs.left
-        self.rows = len(inputs)
+        memory = use.left == "M"
+        given = {
+            "a": inputs.left, "m": inputs.left if memory else inputs.m,
+            "carry_in": inputs.carry_in, "decimal": inputs.decimal,
+        }  # fmt: skip
+        self.columns |= {name: one for name, one in given.items() if name != "a" or not memory}
+        if use.left in "XY":
+            self.columns[use.left.lower()] = inputs.left
+        return given
 
     def read(self, text: str) -> Expression:
         """Reads a claim, a condition or a formula about it. Raises ExpressionError."""
@@ -210,6 +226,22 @@ class Answers:
         found.rows = len(rows)
         return found
 
+    @property
+    def valid(self) -> Column:
+        """In which rows a and m hold two decimal digits each, none above 9."""
+        rows = np.ones(self.rows, bool)
+        for name in {"a", "m"} & {*self.columns}:
+            rows &= (self.columns[name] >> 4 <= 9) & (self.columns[name] & 15 <= 9)
+        return rows
+
+    def first(self, wrong: Column) -> int:
+        """The first of these rows, in decimal one with valid digits if there is one."""
+        row = int(wrong.argmax())
+        if "decimal" in self.names and self.columns["decimal"][row]:
+            digits = wrong & self.valid
+            return int(digits.argmax()) if digits.any() else row
+        return row
+
     def truths(self, expression: Expression) -> Column:
         """An expression in every row, 0 or 1."""
         return expression.column(self.columns, self.rows)
@@ -217,11 +249,17 @@ class Answers:
     def example(self, row: int, shown: Iterable[Expression] = ()) -> Example:
         """One row, with the values of some expressions."""
         at = {name: column[row : row + 1] for name, column in self.columns.items()}
-        told = {name: int(at[name][0]) for name in self.names if name not in "xy"}
-        carry = int(at["carry"][0])
+        names = [name for name in self.names if name not in ("x", "y", "sp") and name in at]
+        told = {name: int(at[name][0]) for name in names}
+        # Of the flags before those that differ from row to row; the others are 0.
+        told |= {
+            name: int(at[name][0])
+            for name in (f"before({flag})" for flag in IN_P) if name in at and at[name][0]
+        }  # fmt: skip
+        carry = int(at["carry"][0]) if self.chain else 0
         numbers = [told[name] for name in ("a", "m") if name in told]
         return Example(
-            self.use.mnemonic, self.variant, told,
+            self.mnemonic, self.variant, told,
             [carry >> i & 1 for i in range(9)] if self.chain else None, tuple(numbers),
             tuple((part.text, int(part.column(at, 1)[0])) for part in shown),
         )  # fmt: skip
@@ -231,12 +269,12 @@ class Answers:
         truths = self.truths(relation)
         if not self.rows or truths.min() == truths.max():
             return None
-        known = "".join(flag for flag in FLAGS if flag in self.names)
-        written = "".join(flag for flag in known if flag in self.use.flags)
+        every = "".join(flag for flag in FLAGS if flag in self.names)
+        written = "".join(flag for flag in every if flag in self.written)
         flags, asked = written, Combinations(written, self.columns, truths)
         same_written = self._pair(asked, relation)
-        if known != written and not asked.told:
-            flags, asked = known, Combinations(known, self.columns, truths)
+        if every != written and not asked.told:
+            flags, asked = every, Combinations(every, self.columns, truths)
         formula, count = asked.formula(), len(asked.occurring)
         if formula is None:
             same_flags = self._pair(asked, relation)
@@ -269,12 +307,19 @@ def judge(
     `alu` are other gates than the variant's own. Raises ExpressionError for an expression that
     cannot be used, ClaimError for a condition that no input meets, NetlistError.
     """
-    gates = Answers(after, variant, alu)
-    claim = gates.read(expression)
+    if not known(after):
+        raise ClaimError("reset is no instruction: what it leaves is what it finds, but I and S")
+    names, absent = vocabulary(after, variant)
+    claim = read(expression, names, absent)
     named = claim.used
-    if given is not None:
-        condition = gates.read(given)
+    condition = None if given is None else read(given, names, absent)
+    if condition is not None:
         named |= condition.used
+    unit = named & {*IN_P, "pushed"}
+    before = "".join(part.asked_before for part in (claim, condition) if part is not None)
+    varied = "".join(flag for flag in IN_P if flag in before)
+    gates = Answers(after, variant, alu, varied if unit else None)
+    if condition is not None:
         gates = gates.only(condition)
         if not gates.rows:
             raise ClaimError(f"no input meets the condition {given!r}: there is nothing to judge")
@@ -286,39 +331,50 @@ def judge(
     if "decimal" in gates.names:
         for decimal, text in enumerate(("not decimal", "decimal")):
             part = gates.only(gates.read(text))
-            failed = int(np.count_nonzero(wrong[gates.columns["decimal"] == decimal]))
+            here = gates.columns["decimal"] == decimal
+            failed = int(np.count_nonzero(wrong & here))
             alone = part.rule(relation) if relation and rule and not rule.formula else None
-            parts.append(ClaimPart(decimal, part.rows, failed, alone))
+            digits = gates.valid & here if decimal else here & False
+            bad = int(np.count_nonzero(wrong & digits))
+            count = int(np.count_nonzero(digits))
+            parts.append(ClaimPart(decimal, part.rows, failed, alone, count, bad))
     rules = [rule, *(part.rule for part in parts)]
     if relation and rule and not any(told.formula for told in rules if told):
         notes += _narrower(gates, relation)
     if claim.chain:
         notes.insert(0, f"A chain is read as in Python: {claim.chain}.")
     found = {flag for told in rules if told for flag in told.unwritten}
-    unwritten = [f for f in FLAGS if f in named | found and f not in gates.use.flags]
-    notes += _about_flags(gates.use, unwritten)
-    if "r" in named and gates.use.operation.name in ("COMPARE", "BIT"):
+    unwritten = [f for f in FLAGS if f in named | found and f not in gates.written]
+    notes += _about_flags(after, unwritten)
+    if "r" in named and gates.use and gates.use.operation.name in ("COMPARE", "BIT"):
         unwritten.append("r")
         notes.append(f"r is the ALU's result: {after} does not keep it.")
     if any(part.decimal and part.inputs for part in parts):
         notes += _about_decimal(named, variant)
-    first = gates.example(int(wrong.argmax()), _sides(claim)) if failures else None
+    first = gates.example(gates.first(wrong), _sides(claim)) if failures else None
+    if unit:
+        others = " ".join(
+            flag
+            for flag in IN_P
+            if f"before({flag})" in gates.columns and not gates.columns[f"before({flag})"].any()
+        )
+        notes += [f"0 before in each of these inputs: {others}."] if others else []
     return Claim(
         expression, after, given, variant, gates.rows, failures, [p for p in parts if p.inputs],
         first, rule, unwritten, notes,
     )  # fmt: skip
 
 
-def _about_flags(use: Use, unwritten: list[str]) -> list[str]:
+def _about_flags(mnemonic: str, unwritten: list[str]) -> list[str]:
     """What to say of flags that the instruction does not write."""
     if not unwritten:
         return []
     small, large = " and ".join(unwritten), " and ".join("".join(unwritten).upper())
     verb, flag = ("is", "the flag") if len(unwritten) == 1 else ("are", "the flags")
-    writer = INSTEAD.get(use.mnemonic)
+    writer = INSTEAD.get(mnemonic)
     advice = f" To have it in {flag}, with D clear: {writer}." if writer else ""
     told = f"{small} here {verb} what the adder says"
-    return [f"{told}: {use.mnemonic} leaves {large} alone.{advice}"]
+    return [f"{told}: {mnemonic} leaves {large} alone.{advice}"]
 
 
 def _about_decimal(named: frozenset[str], variant: str) -> list[str]:

@@ -1,9 +1,10 @@
 """A small closed set of expressions: read, checked, and worked out over whole columns.
 
 Python's own grammar and precedence, by `ast`: names, whole numbers, comparisons (chained ones too),
-``and or not``, ``& | ^ ~ + - << >>``, ``signed(x)``, ``bit(x, i)``, ``carry(i)``. Nothing of an
-expression is ever run as code: the characters, then the words, then their order are checked before
-Python's parser sees them, and its tree is walked here, node by node, as NumPy operations.
+``and or not``, ``& | ^ ~ + - << >>``, ``signed(x)``, ``bit(x, i)``, ``carry(i)``, ``before(C)``,
+``valid(x)``, ``bcd(x)``. Nothing of an expression is ever run as code: the characters, then the
+words, then their order are checked before Python's parser sees them, and its tree is walked here,
+node by node, as NumPy operations.
 
 Numbers are whole and do not wrap: ``a + m`` goes to 510. What each part of an expression can be is
 known before it is worked out (its lowest and highest value), so that nothing overflows unseen, and
@@ -36,7 +37,10 @@ SHOWN: Final = 72  # characters of an expression, with an error
 CARRIES: Final = 8  # the highest carry
 
 #: The functions, and what they are given.
-FUNCTIONS: Final = {"signed": "signed(x)", "bit": "bit(x, i)", "carry": "carry(i)"}
+FUNCTIONS: Final = {
+    "signed": "signed(x)", "bit": "bit(x, i)", "carry": "carry(i)", "before": "before(C)",
+    "valid": "valid(x)", "bcd": "bcd(x)",
+}  # fmt: skip
 WORDS: Final = ("and", "or", "not")
 TOKENS: Final = re.compile(
     r"(?P<space>[ \t]+)|(?P<name>[A-Za-z_]\w*)|(?P<number>\d\w*)"
@@ -279,7 +283,16 @@ class _Reader:
     def call(self, node: ast.expr, name: str, args: list[ast.expr]) -> Range:
         if len(args) != FUNCTIONS[name].count(",") + 1:
             raise self.error(f"{name!r} is given something else: {FUNCTIONS[name]}", node)
+        if name == "before":
+            (flag,) = args
+            if not isinstance(flag, ast.Name) or not flag.id.isupper():
+                raise self.error("before is of a flag: before(C), or N V D I Z", flag)
+            return Range(0, 1)
         ranges = [self.range(arg) for arg in args]
+        if name in ("valid", "bcd"):
+            hint = "; & 0xFF takes the low eight bits"
+            self.within(args[0], ranges[0], 255, f"{name} reads a byte; this", hint)
+            return Range(0, 1) if name == "valid" else Range(0, 165)
         if name == "signed":
             hint = "; & 0xFF takes the low eight bits"
             self.within(args[0], ranges[0], 255, "signed reads a byte; this", hint)
@@ -338,6 +351,14 @@ def _work_out(node: ast.expr, columns: Mapping[str, Any]) -> Any:
         case ast.Call(func=ast.Name(id="signed"), args=[byte]):
             value = _work_out(byte, columns)
             return value - (value >> 7 << 8)
+        case ast.Call(func=ast.Name(id="valid"), args=[byte]):
+            value = _work_out(byte, columns)
+            return ((value >> 4 <= 9) & (value & 15 <= 9)).astype(np.int64)
+        case ast.Call(func=ast.Name(id="bcd"), args=[byte]):
+            value = _work_out(byte, columns)
+            return 10 * (value >> 4) + (value & 15)
+        case ast.Call(func=ast.Name(id="before"), args=[ast.Name(id=flag)]):
+            return columns[f"before({flag})"].astype(np.int64)
         case ast.Call(func=ast.Name(id="bit"), args=[value, place]):
             return _work_out(value, columns) >> _work_out(place, columns) & 1
         case ast.Call(args=[place]):
@@ -368,7 +389,16 @@ class Expression:
     def used(self) -> frozenset[str]:
         """The names in it, and "carry" if it asks for a carry."""
         names = {node.id for node in ast.walk(self.root) if isinstance(node, ast.Name)}
-        return frozenset(names - {"signed", "bit"})
+        return frozenset(names - (FUNCTIONS.keys() - {"carry"}))
+
+    @property
+    def asked_before(self) -> str:
+        """The flags whose value before the instruction is asked for."""
+        return "".join(
+            node.args[0].id for node in ast.walk(self.root)
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+            and node.func.id == "before" and isinstance(node.args[0], ast.Name)
+        )  # fmt: skip
 
     @property
     def parts(self) -> list[Expression]:

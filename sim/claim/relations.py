@@ -145,4 +145,4 @@ def _block(
         )
         row = RelationRow(comparison, reads_sign, rule, branches, failed, thumb, misled)
         rows.append(row)
-    return RelationBlock(gates.use.mnemonic, given, gates.rows, rows)
+    return RelationBlock(gates.mnemonic, given, gates.rows, rows)

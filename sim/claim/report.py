@@ -48,6 +48,8 @@ def draw_claim(claim: Claim, console: Console, vcd: str | None = None) -> None:
     line(*_verdict(claim.failures, claim.inputs))
     for part in claim.parts if len(claim.parts) > 1 else ():
         line(f"  {DECIMAL[part.decimal]}: ".ljust(16), *_verdict(part.failures, part.inputs))
+        if part.failures and 0 < part.valid < part.inputs:
+            line("  valid digits: ".ljust(16), *_verdict(part.valid_failures, part.valid))
     first = claim.counterexample
     if first is not None:
         line()

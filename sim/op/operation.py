@@ -72,6 +72,8 @@ class Operation:
     sp: int = 0
     where: str = ""  # the operand as it is written, where its address is formed
     sums: list[AddressSum] = field(default_factory=list)  # of that address
+    case: Cases | None = None  # what was run
+    top: int = TOP  # SP before
 
     @property
     def mnemonic(self) -> str:
@@ -132,6 +134,16 @@ def takes(mnemonic: str) -> tuple[str, bool]:
     return _REGISTERS.get(mnemonic, ""), bool(operand_of(form_of(mnemonic)))
 
 
+def goes_to(mnemonic: str) -> str:
+    """What the address is that an instruction or entry goes by, if not its own; "" for none."""
+    form = form_of(mnemonic)
+    if "vector.low" in form.reads:
+        return "what the vector holds"
+    if form.pulls > 1:
+        return "the address pulled"
+    return "the target" if "address.low" in form.reads and not form.access else ""
+
+
 def arrange(mnemonic: str, numbers: Sequence[int]) -> tuple[int, int]:
     """The register and the operand out of the numbers that were given. Raises UsageError."""
     register, byte = takes(mnemonic)
@@ -145,7 +157,8 @@ def arrange(mnemonic: str, numbers: Sequence[int]) -> tuple[int, int]:
     wanted = {0: "takes no number", 1: f"takes one number, {''.join(names)}"}.get(
         len(names), f"takes two numbers, {' and '.join(names)}"
     )
-    raise UsageError(f"{mnemonic} {wanted}; {len(numbers)} given")
+    beside = f" beside {goes_to(mnemonic)}" if goes_to(mnemonic) else ""
+    raise UsageError(f"{mnemonic} {wanted}{beside}; {len(numbers)} given")
 
 
 class _Probe:
@@ -180,47 +193,68 @@ class _Probe:
         self.update |= update
 
 
+def lay(
+    instruction: Instruction, a: Any, operand: Any, p: Any, variant: str = "nmos",
+    place: int | None = None, x: int = 0, y: int = 0, pointer: int = TARGET, pc: int = AT,
+    sp: int = TOP, target: int | None = None,
+) -> tuple[Cases, dict[str, Any]]:  # fmt: skip
+    """The case of an operation, and its bytes by name; `place` is the operand's in its notation.
+
+    `a`, `operand` and `p` may be columns, of 16 bits or more: then it is as many cases.
+    """
+    vector = TARGET if target is None else target
+    base = (DATA if instruction.access else vector) if place is None else place
+    if instruction.pointer or "pointer.low" in instruction.reads:
+        base = pointer
+    back = pc if target is None else target
+    pulled = [operand] * (instruction.pulls % 2) + [back & 0xFF, back >> 8]
+    columns = {
+        "pc": pc, "sp": sp, "m": operand, "offset": operand,
+        "address.low": base & 0xFF, "address.high": base >> 8, "x": x, "y": y,
+        "pointer": (place or 0) & 0xFF,
+        "pointer.low": (place or 0) & 0xFF, "pointer.high": (place or 0) >> 8,
+        "vector.low": vector & 0xFF, "vector.high": vector >> 8,
+        **{f"pull{i}": value for i, value in enumerate(pulled)},
+    }  # fmt: skip
+    cases = np.zeros(np.broadcast_shapes(*map(np.shape, (a, operand, p))), CASE)
+    cases["pc"], cases["sp"], cases["p"] = pc, sp, p
+    cases["event"], cases["x"], cases["y"] = event_of(instruction.mnemonic), x, y
+    register, _ = takes(instruction.mnemonic)
+    if register:
+        cases[register] = a
+        columns[register] = a
+    lay_reads(cases, instruction, columns, variant)
+    return cases, columns
+
+
 def operate(
     mnemonic: str, a: int = 0, operand: int = 0, carry: int = 0, decimal: bool = False,
     variant: str = "nmos", status: int = 0x30, wave: Recorder | None = None, where: str = "",
-    x: int = 0, y: int = 0, pointer: int = TARGET,
+    x: int = 0, y: int = 0, pointer: int = TARGET, pc: int = AT, sp: int = TOP,
+    target: int | None = None,
 ) -> Operation:  # fmt: skip
     """Runs one instruction on the clock-level hardware.
 
     `a` goes into the register that the instruction works on; `operand` is the byte it reads, from
     memory or from the stack, or a branch's offset. `status` gives the flags that `carry` and
     `decimal` do not. `where` is the operand in the notation of its mode, `($10),Y`; `x` and `y` are
-    the index registers, `pointer` what lies where a pointer is read. "IRQ", "NMI" and "RESET" are
-    taken too. Raises KeyError for an unknown mnemonic, UsageError for what does not go together.
+    the index registers, `pointer` what lies where a pointer is read; `pc` is where the instruction
+    lies; `target` is the address that `goes_to` speaks of. "IRQ", "NMI" and "RESET" are taken too.
+    Raises KeyError for an unknown mnemonic,
+    UsageError for what does not go together.
     """
     instruction, place = read_notation(mnemonic, where) if where else (form_of(mnemonic), None)
     register, byte = takes(mnemonic)
     p = status & 0xF6 | carry | decimal << 3
     if mnemonic == "IRQ":
         p &= ~4  # or it would not be taken
-    base = (DATA if instruction.access else TARGET) if place is None else place
-    if instruction.pointer or "pointer.low" in instruction.reads:
-        base = pointer
-    pulled = [operand] * (instruction.pulls % 2) + [AT & 0xFF, AT >> 8]
-    columns = {
-        "pc": AT, "sp": TOP, "m": operand, "offset": operand,
-        "address.low": base & 0xFF, "address.high": base >> 8, "x": x, "y": y,
-        "pointer": (place or 0) & 0xFF,
-        "pointer.low": (place or 0) & 0xFF, "pointer.high": (place or 0) >> 8,
-        "vector.low": TARGET & 0xFF, "vector.high": TARGET >> 8,
-        **{f"pull{i}": value for i, value in enumerate(pulled)},
-    }  # fmt: skip
-    case = np.zeros((), CASE)
-    case["pc"], case["sp"], case["p"] = AT, TOP, p
-    case["event"], case["x"], case["y"] = event_of(mnemonic), x, y
-    if register:
-        case[register] = a
-        columns[register] = a
-    lay_reads(case, instruction, columns, variant)
+    case, columns = lay(
+        instruction, a, operand, p, variant, place, x, y, pointer, pc, sp, target
+    )  # fmt: skip
     if where and not possible(case.reshape(1))[0]:
         raise UsageError(
             f"{mnemonic} {where}: two bytes would lie at one address; the instruction is at "
-            f"{AT:04X}: put the operand or the pointer elsewhere"
+            f"{pc:04X}: put the operand or the pointer elsewhere"
         )
     probe = _Probe(wave)
     outcome = Clocked(variant, probe).execute(case)
@@ -231,7 +265,7 @@ def operate(
         pc=int(outcome["pc"]), sp=int(outcome["sp"]),
         before=flags_of(p), after=flags_of(int(outcome["p"])),
         updated="".join(f for i, f in enumerate(LOWEST_FIRST) if probe.update >> i & 1),
-        where="" if place is None else written(instruction, place),
+        where="" if place is None else written(instruction, place), case=case, top=int(case["sp"]),
     )  # fmt: skip
     for clock, high, alu in probe.sums:
         left, right, words = describe_sum(instruction, variant, high, alu, columns)
@@ -256,34 +290,87 @@ def numbers_of(case: Cases) -> tuple[str, list[int]]:
     return name, [*numbers, value] if byte else [value]
 
 
+def operation_of(case: Cases, variant: str = "nmos") -> Operation:
+    """The operation of a case that is no event's; in its own mode where an address is formed."""
+    name, numbers = numbers_of(case)
+    a, operand = arrange(name, numbers)
+    p, pc, sp = (int(case[register]) for register in ("p", "pc", "sp"))
+    given: dict[str, Any] = {}
+    if _forms_address(case):
+        given = {"where": _notation(case), "x": int(case["x"]), "y": int(case["y"])}
+        given["pointer"] = _pointed(case)
+        found = symbols_of(case, BY_KEY[int(case["read_value"][0])])
+        operand = int(found.get("m", operand))  # a shift's is not in the accumulator here
+    return operate(
+        name, a, operand, p & 1, bool(p & 8), variant, p, pc=pc, sp=sp, target=target_of(case),
+        **given,
+    )  # fmt: skip
+
+
+def target_of(case: Cases) -> int | None:
+    """The address that a case's instruction goes by, if `goes_to` speaks of one."""
+    instruction = BY_KEY[int(case["read_value"][0])]
+    if "pointer.low" in instruction.reads or not goes_to(instruction.mnemonic):
+        return None
+    low, high = (int(symbols_of(case, instruction)[name]) for name in instruction.reads[-2:])
+    return high << 8 | low
+
+
 def operation_command(case: Cases, variant: str = "nmos") -> str | None:
     """What draws the operation of a case; None for an event."""
     if happening(case.reshape(1))[0] or int(case["read_value"][0]) not in BY_KEY:
         return None
-    return command_of(*numbers_of(case), int(case["p"]), variant, address_options(case))
+    options = address_options(case)
+    instruction = BY_KEY[int(case["read_value"][0])]
+    target = target_of(case)
+    by_pc = instruction.branches or bool(options) or target is not None
+    place = [f"--pc 0x{int(case['pc']):04X}"] * by_pc
+    place += [f"--sp 0x{int(case['sp']):02X}"] * (instruction.pulls > 0 or instruction.pushes)
+    if place and not options:
+        options = [""]
+    return command_of(*numbers_of(case), int(case["p"]), variant, [*options, *place], target)
 
 
 def address_options(case: Cases) -> list[str]:
     """What a case's address is formed of, as words of a command; none where nothing is added."""
     instruction = BY_KEY[int(case["read_value"][0])]
-    found = symbols_of(case, instruction)
-    if not instruction.index and "pointer.low" not in instruction.reads:
+    if not _forms_address(case):
         return []
-    code = [int(byte) for byte in case["read_value"][1 : instruction.mode.length]]
-    place = int.from_bytes(bytes(code), "little")
-    words = [f"'{written(instruction, place)}'"]
+    words = [f"'{_notation(case)}'"]
     words += [f"--{name} 0x{int(case[name]):02X}" for name in instruction.index]
     if len(instruction.reads) > instruction.mode.length + 1:
-        holds = int(found["address.high"]) << 8 | int(found["address.low"])
-        words.append(f"--pointer 0x{holds:04X}")
+        words.append(f"--pointer 0x{_pointed(case):04X}")
     return words
 
 
+def _forms_address(case: Cases) -> bool:
+    """Whether something is added, or read, for where the operand lies."""
+    instruction = BY_KEY[int(case["read_value"][0])]
+    return bool(instruction.index) or "pointer.low" in instruction.reads
+
+
+def _notation(case: Cases) -> str:
+    """A case's operand as a listing writes it."""
+    instruction = BY_KEY[int(case["read_value"][0])]
+    code = bytes(case["read_value"][1 : instruction.mode.length].tolist())
+    return written(instruction, int.from_bytes(code, "little"))
+
+
+def _pointed(case: Cases) -> int:
+    """What a case's pointer holds, or its address without an index."""
+    found = symbols_of(case, BY_KEY[int(case["read_value"][0])])
+    low, high = (int(found.get(f"address.{half}", 0)) for half in ("low", "high"))
+    return high << 8 | low
+
+
 def command_of(
-    name: str, numbers: Sequence[int], p: int, variant: str = "nmos", address: Sequence[str] = ()
-) -> str:
+    name: str, numbers: Sequence[int], p: int, variant: str = "nmos", address: Sequence[str] = (),
+    target: int | None = None,
+) -> str:  # fmt: skip
     """What draws an operation with these numbers and this status before."""
-    words = ["carrywave op", name, *address[:1], *(f"0x{number:02X}" for number in numbers)]
+    numerals = [f"0x{number:02X}" for number in numbers]
+    numerals += [] if target is None else [f"0x{target:04X}"]
+    words = ["carrywave op", name, *filter(None, address[:1]), *numerals]
     words += address[1:]
     words += ["--carry 1"] * (p & 1) + ["--decimal"] * (p >> 3 & 1)
     words += [f"--status 0x{p & 0xC6 | 0x30:02X}"] * (p & 0xC6 > 0)

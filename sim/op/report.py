@@ -11,8 +11,18 @@ from ..family.instructions import Instruction
 from ..family.status_byte import FLAGS
 from ..system.colours import CARRY, ONE, QUIET
 from ..system.tables import plain_table
-from .operation import SHOWN_FLAGS, TOP, Operation
-from .reasons import NAMES, digit_note, headings_of, kinds_of, names_of, reasons_of, signed
+from .course import LETTERS, goes_on, stack_words, status_byte_of
+from .operation import SHOWN_FLAGS, Operation
+from .reasons import (
+    NAMES,
+    digit_note,
+    headings_of,
+    kinds_of,
+    moved_of,
+    names_of,
+    reasons_of,
+    signed,
+)
 
 WIDTH: Final = 10  # of the labels
 CELL: Final = 6  # of a bit
@@ -34,8 +44,13 @@ def draw_operation(op: Operation) -> RenderableType:
         parts.append(Text())
     if op.uses_chain:
         parts += [_chain(op.alu, op.carries or [], names_of(op), digit_note(op)), Text()]
-    elif op.alu["operation"] != "PASS":
+    elif op.alu["operation"] != "PASS" or (op.result is not None and op.mnemonic != "PHP"):
         parts += [_bits(op), Text()]
+    if (moved := _status(op)) is not None:
+        parts += [moved, Text()]
+    told = [*filter(None, [stack_words(op)]), *goes_on(op)]
+    if told:
+        parts += [*(Text(f" {line}") for line in told), Text()]
     if len(op.bus) > 2:
         parts += [_bus(op), Text()]
     parts.append(_flags(op))
@@ -79,7 +94,23 @@ def _chain(
     return Group(*rows)
 
 
+def _status(op: Operation) -> RenderableType | None:
+    """The status byte that is pushed or pulled, bit by bit; None where it moves none."""
+    moved = status_byte_of(op)
+    if moved is None:
+        return None
+    heads = "".join(f"{i}".center(CELL) for i in range(7, -1, -1))
+    letters = Text(" flag".ljust(WIDTH))
+    for letter in LETTERS:
+        letters.append(letter.center(CELL), QUIET if letter in "1B" else ONE)
+    label, value = ("pushed" if moved.pushed else "pulled"), f"   ${moved.byte:02X}"
+    rows = [Text(" bit".ljust(WIDTH) + heads, QUIET), letters, _row(label, moved.byte, value=value)]
+    return Group(*rows, *(Text(f" {words}", QUIET) for words in moved.words))
+
+
 def _bits(op: Operation) -> RenderableType:
+    if op.alu["operation"] == "PASS":
+        return Group(_numbers(), _row(moved_of(op), op.alu["result"]))
     rows = [_numbers(), _row(NAMES[op.register], op.alu["a"])]
     if op.alu["operation"] in ("AND", "OR", "XOR", "BIT"):
         rows.append(_row("M", op.alu["b"]))
@@ -94,7 +125,7 @@ def _bus(op: Operation) -> RenderableType:
     for i, (clock, published) in enumerate(zip(op.bus, clocks, strict=False)):
         what = _word(op.instruction, published)
         if clock.address >> 8 == 1 and not published.discards:
-            above = (clock.address - TOP + 128) % 256 - 128
+            above = (clock.address - op.top + 128) % 256 - 128
             what += f", stack at S{above:+}".removesuffix("+0")
         verb = Text("writes", CARRY) if clock.kind == "W" else Text("reads")
         table.add_row(f"   {i}", verb, f"{clock.address:04X}", f"{clock.byte:02X}", what)

@@ -15,6 +15,7 @@ from carrywave.sim.claim.expressions import DEEPEST, LONGEST, ExpressionError, R
 
 BYTES, BITS = ("a", "m", "r"), ("carry_in", "n", "v", "z", "c")
 NAMES = dict.fromkeys(BYTES, Range(0, 255)) | dict.fromkeys(BITS, Range(0, 1))
+CALLED = "signed(x), bit(x, i), carry(i), before(C), valid(x), bcd(x)"
 KNOWN = ", ".join(NAMES)
 ROWS = 64
 
@@ -89,15 +90,15 @@ REFUSED = [  # expression, message, place of the caret
     ("N == v", "no name 'N' here: did you mean 'n'?", 0),
     ("lambda == 1", f"no name 'lambda' here: {KNOWN}", 0),
     ("x" * 30, f"no name '{'x' * 20}...' here: {KNOWN}", 0),
-    ("__import__(1)", "no function '__import__' here: signed(x), bit(x, i), carry(i)", 0),
-    ("n == exit()", "no function 'exit' here: signed(x), bit(x, i), carry(i)", 5),
-    ("a(m)", "no function 'a' here: signed(x), bit(x, i), carry(i)", 0),
+    ("__import__(1)", f"no function '__import__' here: {CALLED}", 0),
+    ("n == exit()", f"no function 'exit' here: {CALLED}", 5),
+    ("a(m)", f"no function 'a' here: {CALLED}", 0),
     ("signd(a) < 0", "no function 'signd' here: did you mean 'signed'?", 0),
     ("signed < 0", "'signed' is a function: write signed(x)", 0),
     ("(signed)(a) < 0", "'signed' is a function: write signed(x)", 1),
     ("a.b == 1", "'.' is no part of an expression", 1),
     ("a.__class__", "'.' is no part of an expression", 1),
-    ("eval('1')", "no function 'eval' here: signed(x), bit(x, i), carry(i)", 0),
+    ("eval('1')", f"no function 'eval' here: {CALLED}", 0),
     ("a == '1'", '"\'" is no part of an expression', 5),
     ('a == f"{m}"', f"no name 'f' here: {KNOWN}", 5),
     ("2**2**2 == a", "'**' is no part of an expression: there are no powers", 1),

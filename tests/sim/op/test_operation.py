@@ -262,10 +262,10 @@ def test_numbers_go_to_the_register_and_the_operand(
         ("TSX", 0, "TSX takes one number, SP; 0 given"),
         ("INC", 2, "INC takes one number, the operand; 2 given"),
         ("BNE", 0, "BNE takes one number, the operand; 0 given"),
-        ("RTI", 0, "RTI takes one number, the operand; 0 given"),
+        ("RTI", 0, "RTI takes one number, the operand beside the address pulled; 0 given"),
         ("CLC", 1, "CLC takes no number; 1 given"),
-        ("JMP", 1, "JMP takes no number; 1 given"),
-        ("BRK", 2, "BRK takes no number; 2 given"),
+        ("JMP", 1, "JMP takes no number beside the target; 1 given"),
+        ("BRK", 2, "BRK takes no number beside what the vector holds; 2 given"),
     ],
 )
 def test_too_few_or_too_many_numbers_are_refused(mnemonic: str, count: int, message: str) -> None:

@@ -159,7 +159,7 @@ NO_MEANING = "the makers call it invalid in decimal"
         }),
         ("SBC", (0x80, 0x01, 0), "nmos", {
             "n": ("bit 7 of sum is 0", "signed: 126 is not negative"),
-            "v": ("c8 XOR c7 = 1 XOR 0", "signed: -128 - 1 - 1 = -130, past -128"),
+            "v": ("c8 XOR c7 = 1 XOR 0", "signed: -128 - 1 - 1 = -130, below -128"),
             "z": ("a bit of sum is 1", "the sum is not zero"),
             "c": ("c8 is 1", "unsigned: 128 - 1 - 1 needs no borrow"),
         }),
@@ -177,13 +177,13 @@ NO_MEANING = "the makers call it invalid in decimal"
             "n": ("bit 7 of sum is 1", NO_MEANING),
             "v": ("c8 XOR c7 = 0 XOR 1", NO_MEANING),
             "z": ("a bit of sum is 1", NO_MEANING),
-            "c": ("c8, or high digit > 9", "58 + 46 + 1 is over 99"),
+            "c": ("high digit of sum > 9", "58 + 46 + 1 = 105: by the correction"),
         }),
         ("ADC", (0x58, 0x46, 1, True), "cmos", {
             "n": ("bit 7 of result is 0", ""),
             "v": ("c8 XOR c7 = 0 XOR 1", "of the sum before correction, as on NMOS"),
             "z": ("a bit of result is 1", ""),
-            "c": ("c8, or high digit > 9", "58 + 46 + 1 is over 99"),
+            "c": ("high digit of sum > 9", "58 + 46 + 1 = 105: by the correction"),
         }),
         ("ADC", (0x58, 0x46, 1, True), "binary", {
             "n": ("bit 7 of sum is 1", "signed: -97 is negative"),
@@ -195,13 +195,13 @@ NO_MEANING = "the makers call it invalid in decimal"
             "n": ("bit 7 of sum is 0", NO_MEANING),
             "v": ("c8 XOR c7 = 0 XOR 0", NO_MEANING),
             "z": ("a bit of sum is 1", NO_MEANING),
-            "c": ("c8, or high digit > 9", "a digit is above 9"),
+            "c": ("c8 is 0, high digit <= 9", "a digit is above 9"),
         }),
         ("SBC", (0x12, 0x21, 0, True), "nmos", {
             "n": ("bit 7 of sum is 1", NO_MEANING),
             "v": ("c8 XOR c7 = 0 XOR 0", NO_MEANING),
             "z": ("a bit of sum is 1", NO_MEANING),
-            "c": ("c8 is 0", "unsigned: 12 - 21 - 1 needs a borrow"),
+            "c": ("c8 is 0", "12 - 21 - 1 = -10, needs a borrow"),
         }),
         ("BIT", (0x0F, 0xC0), "nmos", {
             "n": ("bit 7 of M", "the flag is M's, whatever A is"),
@@ -217,6 +217,18 @@ NO_MEANING = "the makers call it invalid in decimal"
             "n": ("bit 7 of result is 1", "signed: -64 is negative"),
             "z": ("a bit of result is 1", "the result is not zero"),
             "c": ("bit 0 that fell out", "the remainder of 129 / 2"),
+        }),
+        ("ADC", (0x99, 0x98, 1, True), "nmos", {
+            "n": ("bit 7 of sum is 0", NO_MEANING),
+            "v": ("c8 XOR c7 = 1 XOR 0", NO_MEANING),
+            "z": ("a bit of sum is 1", NO_MEANING),
+            "c": ("c8 is 1", "99 + 98 + 1 = 198: by the binary carry"),
+        }),
+        ("ADC", (0x04, 0x05, 0, True), "cmos", {
+            "n": ("bit 7 of result is 0", ""),
+            "v": ("c8 XOR c7 = 0 XOR 0", "of the sum before correction, as on NMOS"),
+            "z": ("a bit of result is 1", ""),
+            "c": ("c8 is 0, high digit <= 9", "04 + 05 = 09, within 99"),
         }),
         ("SED", (), "nmos", {"d": ("the instruction itself", "set")}),
         ("BRK", (), "nmos", {"i": ("the instruction itself", "set")}),
@@ -243,9 +255,9 @@ def test_the_reasons_speak_of_the_true_numbers() -> None:
                     reasons = reasons_of(op)
                     one = carry if sign == 1 else carry - 1
                     signed = (a ^ 0x80) - 0x80 + sign * ((m ^ 0x80) - 0x80) + one
-                    fits = "in range" if -128 <= signed <= 127 else "past"
-                    assert f" = {signed}, {fits}" in reasons["v"][1]
-                    assert op.after["v"] == (fits == "past")
+                    fits = "past 127" if signed > 127 else "below -128" if signed < -128 else ""
+                    assert reasons["v"][1].endswith(f" = {signed}, {fits or 'in range'}")
+                    assert op.after["v"] == bool(fits)
                     total = a + sign * m + one
                     carried = total > 255 if sign == 1 else total >= 0
                     words = {
@@ -268,6 +280,20 @@ def test_the_low_digit_s_carry_is_explained_where_ten_made_it() -> None:
         assert (line in lines) == (10 <= low < 16)
         explained += line in lines
     assert explained == 2
+
+
+@pytest.mark.usefixtures("one_simulator")
+def test_the_byte_that_the_adder_has_no_part_in_is_shown_with_where_it_goes() -> None:
+    rows = {
+        "LDA": "M to A", "LDY": "M to Y", "PLA": "A", "STX": "X", "PHA": "A", "TAX": "A to X",
+        "TYA": "Y to A", "TSX": "SP to X", "TXS": "X to SP",
+    }  # fmt: skip
+    for mnemonic, label in rows.items():
+        lines = plain(draw_operation(operate(mnemonic, 0xA5, 0xA5)))
+        row = next(line for line in lines if line.startswith(f" {label} "))
+        assert row.split()[-11:] == [*"10100101", "$A5", "165", "-91"], mnemonic
+    for mnemonic in ("CLC", "NOP", "JSR", "PHP"):
+        assert not [line for line in plain(draw_operation(operate(mnemonic))) if "$30 " in line]
 
 
 @pytest.mark.usefixtures("one_simulator")
