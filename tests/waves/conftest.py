@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import json
-import random
 import re
 import shutil
 import signal
@@ -14,17 +13,18 @@ from dataclasses import dataclass
 from functools import cached_property
 from io import StringIO
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any, Final
 
 import pytest
 import pywellen
+from random_programs import random_program
 from tracked import HOUSE, tracked
 from vcd.reader import TokenKind, tokenize
 
-from carrywave.sim.family.instructions import BY_OPCODE
-from carrywave.sim.program.assembler import PinEvent, assemble
-from carrywave.sim.program.bench import Sequence, run_program
+from carrywave.sim.program.assembler import assemble
+from carrywave.sim.program.bench import run_program
+from carrywave.sim.program.ran import Sequence
+from carrywave.sim.settle.settling import Settling, settle
 from carrywave.waves.vcd.dump import Dump
 
 REFERENCE = HOUSE / "waves" / "reference"
@@ -134,7 +134,7 @@ class DumpText:
         """A value as findings give it."""
         if path in ("unit.variant", "unit.mnemonic", "unit.alu.operation"):
             characters = value.to_bytes(self.width[path] // 8, "big")
-            return repr(characters.decode("latin-1").lstrip(" "))
+            return repr(characters.decode("latin-1").lstrip("\0"))
         return f"{value:0{(self.width[path] + 3) // 4}X}"
 
 
@@ -164,6 +164,12 @@ def save(tmp_path: Path) -> Callable[[DumpText | str | bytes], Path]:
 
 
 @pytest.fixture(scope="session")
+def settling() -> Settling:
+    """The longest carry: $FF and 1, from zeros."""
+    return settle("ADC", [0xFF, 1])
+
+
+@pytest.fixture(scope="session")
 def run_text(hardware: Any) -> Callable[..., DumpText]:
     """Runs a listing and returns the text of its dump."""
 
@@ -178,17 +184,7 @@ def run_random(hardware: Any) -> Callable[..., tuple[DumpText, list[Sequence]]]:
     """Runs random documented opcodes in all of memory under random pins."""
 
     def run(seed: int, variant: str, clocks: int) -> tuple[DumpText, list[Sequence]]:
-        rng, opcodes = random.Random(seed), sorted(BY_OPCODE)
-        memory = bytearray(rng.choice(opcodes) for _ in range(0x10000))
-        events: dict[int, tuple[PinEvent, ...]] = {}
-        for address in range(0x10000):
-            if rng.random() < 0.08:
-                pin = rng.choice(["irq_n"] * 5 + ["nmi_n"] * 4 + ["reset_n"])
-                level = rng.randint(0, 1) if pin == "irq_n" else 0
-                width = 0 if pin == "irq_n" else rng.randint(1, 3)
-                events[address] = (PinEvent(address, pin, level, rng.randint(0, 6), width),)
-        program: Any = SimpleNamespace(memory=memory, pin_events=events, pin_clocks={})
-        return _dump(hardware, program, variant, clocks)
+        return _dump(hardware, random_program(seed), variant, clocks)
 
     return run
 

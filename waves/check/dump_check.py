@@ -41,10 +41,13 @@ class _Checker:
         self.nmi_waiting = False
         self.nmi_before = 1
         self.opcode_before: int | None = None
+        self.begun, self.end = False, 0
+        self.unknown = False  # what the first sequence of a later part of a run had waiting
 
     def consume(self, columns: Columns, first: int) -> None:
         """Judges the sequences that these clocks complete."""
         if not self.report.variant:
+            self.report.first = first
             self.report.variant = str(columns["unit.variant"][0])
         if self.kept:
             first -= len(self.kept["unit.sync"])
@@ -52,12 +55,30 @@ class _Checker:
                 path: np.concatenate([self.kept[path], column]) for path, column in columns.items()
             }
         starts = np.flatnonzero(columns["unit.sync"])
-        if first == 0 and (not len(starts) or starts[0] != 0):
+        if not self.begun and first:
+            # Part of a run: of a sequence whose beginning it does not show, the adder is judged.
+            head = int(starts[0]) if len(starts) else len(columns["unit.sync"])
+            self._judge_head({path: column[:head] for path, column in columns.items()}, first)
+            columns = {path: column[head:] for path, column in columns.items()}
+            starts, first = starts - head, first + head
+            if not len(starts):
+                return
+            self.begun, self.unknown = True, True
+            self.nmi_before = int(columns["unit.nmi_n"][0])
+        elif not self.begun and (not len(starts) or starts[0] != 0):
             starts = np.concatenate([[0], starts])
+        self.begun, self.end = True, first + len(columns["unit.sync"])
         window = Window(columns, first, starts, self.report)
         if self.report.variant in VARIANTS:
             self._judge(window)
         self.kept = {path: column[starts[-1] :] for path, column in columns.items()}
+
+    def _judge_head(self, columns: Columns, first: int) -> None:
+        """Judges clocks of a sequence that has begun before them."""
+        if len(columns["unit.sync"]) and self.report.variant in VARIANTS:
+            window = Window(columns, first, np.array([0, len(columns["unit.sync"])]), self.report)
+            window.names = [f"{columns['unit.mnemonic'][0]}, begun before"]
+            judge_chain(window)
 
     def finish(self) -> None:
         """Judges what can be judged of a last, incomplete sequence, and orders the findings."""
@@ -68,7 +89,7 @@ class _Checker:
             report.findings.append(Finding(0, "unit.variant", "the first clock", found, expected))
         elif self.kept:
             count = len(self.kept["unit.sync"])
-            window = Window(self.kept, report.clocks - count, np.array([0, count]), report)
+            window = Window(self.kept, self.end - count, np.array([0, count]), report)
             self._judge(window, closing=True)
         report.findings = sorted(report.findings)[:SHOWN]
 
@@ -127,6 +148,10 @@ class _Checker:
             waiting = self.nmi_waiting or any(edge < last for edge in edges)
             then = end - 2
             self.follow = decide_event(name, bool(masked[then]), not irq_n[then], waiting)
+            if self.unknown and not closing:
+                waiting |= mnemonics[end] == "NMI"
+                self.follow = "NMI" if mnemonics[end] == "NMI" else self.follow
+            self.unknown = False
             self.nmi_waiting = last in edges or (waiting and self.follow != "NMI")
             if cut:
                 self.follow, self.nmi_waiting = "RESET", False
@@ -134,6 +159,7 @@ class _Checker:
             if key in BY_KEY:
                 groups.setdefault((key, hijacked), []).append((k, cut))
                 self.report.instructions += not cut
+                self.report.entries += not cut and follow in EVENTS[1:]
             elif not cut or end - start > 1:  # the unit must not go on with it
                 window.must("unit.data_in", "a documented opcode", slice(start, start + 1))
         return groups

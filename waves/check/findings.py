@@ -40,6 +40,8 @@ class CheckReport:
     variant: str = ""
     clocks: int = 0
     instructions: int = 0  # with the entries of interrupts and resets
+    entries: int = 0  # these alone
+    first: int = 0  # clock
     compared: int = 0  # values
     disagreements: int = 0
     findings: list[Finding] = field(default_factory=list)  # the first ones, by time
@@ -55,7 +57,8 @@ class CheckReport:
             "agree": self.agree,
             "variant": self.variant,
             "checked": {
-                "instructions": self.instructions, "clocks": self.clocks, "values": self.compared,
+                "instructions": self.instructions, "entries": self.entries,
+                "clocks": self.clocks, "values": self.compared,
             },
             "disagreements": self.disagreements,
             "findings": [

@@ -10,7 +10,10 @@ from .findings import CheckReport
 
 def draw_check(report: CheckReport) -> RenderableType:
     """One line if all agrees; else the first findings, one a line."""
-    counts = f"{report.compared} values, {report.clocks} clocks, {report.instructions} instructions"
+    last = report.first + report.clocks - 1
+    entries = "1 entry" if report.entries == 1 else f"{report.entries} entries"
+    ran = f"{report.instructions - report.entries} instructions and {entries}"
+    counts = f"{report.compared} values in clocks {report.first} to {last}, {ran}"
     if report.agree:
         return Text.assemble(("agrees", CARRY), f" with the {report.variant} model: {counts}")
     if not report.disagreements:

@@ -2,15 +2,25 @@
 
 from typing import Final
 
+from carrywave.sim.op.course import goes_on
 from carrywave.sim.op.operation import CHAIN, Operation
-from carrywave.sim.op.reasons import digit_note, headings_of, kinds_of, names_of, signed
+from carrywave.sim.op.reasons import (
+    digit_note,
+    ghosts_of,
+    headings_of,
+    kinds_of,
+    names_of,
+    signed,
+)
 
 from .circle import draw_circle, moves
-from .sheet import BITS, BOX, GATE, PITCH, VALUES, Sheet, column
+from .course_figure import draw_decision
+from .sheet import BITS, FLAG, GATE, MARGIN, VALUES, Sheet, before, name, say
+from .svg import Figure
 
-ADDER: Final = 62  # the height of a full adder
+ADDER: Final = 84  # the height of a full adder
 LANE: Final = 44  # of the carry, below the adder's top
-OPERAND: Final = 14  # how far the two inputs are from the middle
+XOR: Final = 68  # of what makes the bit of the sum
 TOP: Final = 112  # of the operands
 ENTERS: Final = {"C": "the carry flag before", "1": "always 1", "0": "always 0"}
 LEGEND: Final = (
@@ -18,24 +28,53 @@ LEGEND: Final = (
     "make: both inputs are 1, so a carry comes out",
     "pass: one input is 1, so the carry that comes in goes out",
     "stop: no input is 1, so no carry comes out",
+    "ring: XOR of that, 'one input is 1', with the carry that comes in: the bit of the sum",
 )
 
 
-def chain_figure(op: Operation) -> Sheet:
-    """The figure of an operation that uses the adder."""
+def chain_figure(op: Operation, part: str = "") -> Sheet:
+    """The figure of an operation that uses the adder; or its adder, or its flags, alone."""
     adders = TOP + 58 + 46 * bool(names_of(op)[1])
-    sheet = Sheet(op, _describe(op))
-    sheet.headings(TOP - 26)
-    _operands(sheet, adders)
+    sheet = Sheet(op, _describe(op), part)
+    if part == "flags":
+        adders = TOP + 26
+        sheet.headings(adders - 12)
+    else:
+        sheet.headings(TOP - 22 if part else TOP - 26)
+        _operands(sheet, adders)
     _adders(sheet, adders)
     end = _sums(sheet, adders)
+    if part == "adder":
+        sheet.finish(end + 30, LEGEND)
+        return sheet
     below = sheet.reasons(end + 52) + 36
-    for i, line in enumerate(LEGEND):
-        sheet.text(24, below + 20 * i, line, "quiet", size=12)
+    if part:
+        sheet.finish(below, LEGEND[:1])
+        return sheet
+    if op.instruction.branches:
+        below = draw_decision(sheet, below - 48)
+        for line in goes_on(op):
+            sheet.text(24, below - 8, line, size=15)
+            below += 24
+    sheet.finish(below, LEGEND)
     middle = max(end + (156 if _decimal(op) else 132), adders + ADDER + 230)
     circle = draw_circle(sheet, op, 1072, middle, _decimal(op))
-    sheet.resize(max(below + 20 * len(LEGEND), circle) + 8)
+    sheet.resize(max(sheet.height, circle + 8))
     return sheet
+
+
+def circle_figure(op: Operation) -> Figure | None:
+    """The circle alone, or None where the operation is no move on it."""
+    if not any(moves(op, _decimal(op))):
+        return None
+    width, meaning = 440, headings_of(op)
+    title = f"{name(op)}: {meaning[0]}; {meaning[1]}; circle alone"
+    figure = Figure(width, 600, title, f"{_circle(op).strip()} {say(op)}")
+    figure.text(24, 32, name(op), size=18, bold=True)
+    figure.text(width - 24, 32, before(op), "quiet", "end", size=13)
+    figure.line(24, 44, width - 24, 44)
+    figure.resize(draw_circle(figure, op, width / 2, 190, _decimal(op)) + 8)
+    return figure
 
 
 def _decimal(op: Operation) -> bool:
@@ -79,13 +118,14 @@ def _operands(sheet: Sheet, adders: float) -> None:
     alu = sheet.op.alu
     left, byte, beside = names_of(sheet.op)
     lower, decimal = adders - 30, _decimal(sheet.op)
-    sheet.readings(TOP, left, alu["a"], decimal)
+    sheet.readings(TOP, left, alu["a"], decimal, left=True)
     if byte:
-        sheet.readings(TOP + 28, byte, alu["b"], decimal)
-    sheet.readings(lower, beside, alu["operand"], decimal and not byte)
+        sheet.readings(TOP + 28, byte, alu["b"], decimal, left=True)
+    sheet.readings(lower, beside, alu["operand"], decimal and not byte, left=True)
+    apart = sheet.box / 4
     for i in BITS:
         a, b, operand = (alu[port] >> i & 1 for port in ("a", "b", "operand"))
-        x, y = column(i) - OPERAND, column(i) + OPERAND
+        x, y = sheet.column(i) - apart, sheet.column(i) + apart
         sheet.wire([(x, TOP + 11), (x, adders)], a)
         sheet.digit(x, TOP, a, f"a-{i}")
         if byte:
@@ -113,14 +153,21 @@ def _adders(sheet: Sheet, y: float) -> None:
         leaves[4] = 0
         _force(sheet, y)
     for i in BITS:
-        x, kind = column(i), kinds[i]
-        sheet.rect(x - BOX / 2, y, BOX, ADDER, "panel", "ink", 1.5, round=5)
+        x, kind = sheet.column(i), kinds[i]
+        sheet.rect(x - sheet.box / 2, y, sheet.box, ADDER, "panel", "ink", 1.5, round=5)
         sheet.text(
             x, y + 23, kind, "carry" if kind == "make" else "ink" if kind == "pass" else "quiet",
-            "middle", 14, bold=kind == "make", name=f"kind-{i}",
+            "middle", 14, bold=kind == "make" and not sheet.part, name=f"kind-{i}",
         )  # fmt: skip
         comes, goes = carries[i], leaves[i + 1]
-        right, left = x + BOX / 2, x - BOX / 2
+        right, left = x + sheet.box / 2, x - sheet.box / 2
+        knee = x + sheet.box / 3
+        sheet.wire([(knee, lane), (knee, y + XOR), (x + 6, y + XOR)], comes, "carry")
+        sheet.wire([(x, lane + 6), (x, y + XOR - 6)], int(kind == "pass"))
+        sheet.wire([(x, y + XOR + 6), (x, y + ADDER)], op.alu["sum"] >> i & 1)
+        sheet.circle(x, y + XOR, 6, "background", "ink", 1.5, name=f"xor-{i}")
+        sheet.line(x - 4, y + XOR, x + 4, y + XOR, "ink")
+        sheet.line(x, y + XOR - 4, x, y + XOR + 4, "ink")
         if kind == "pass" and comes == goes:
             sheet.wire([(right, lane), (left, lane)], comes, "carry")
             continue
@@ -130,11 +177,14 @@ def _adders(sheet: Sheet, y: float) -> None:
         if goes:
             sheet.circle(x - 8, lane, 4, "carry")
     for i in range(9):
-        gap = column(i) + PITCH / 2
+        gap = sheet.column(i) + sheet.pitch / 2
         role = "carry" if carries[i] else "quiet"
-        ends = (column(i - 1) - BOX / 2 if i else gap + 26, column(i) + BOX / 2)
-        if i < 8 or "c" not in op.updated:
-            end = ends[1] if i < 8 else GATE + 24
+        ends = (
+            sheet.column(i - 1) - sheet.box / 2 if i else gap + 26,
+            sheet.column(i) + sheet.box / 2,
+        )
+        if i < 8 or "c" not in op.updated or sheet.part == "adder":
+            end = ends[1] if i < 8 else gap - sheet.pitch / 2 - 6
             middle = (gap, lane)
             if leaves[i] != carries[i]:
                 sheet.wire([(ends[0] - 28, lane), (gap, lane)], leaves[i])
@@ -146,16 +196,16 @@ def _adders(sheet: Sheet, y: float) -> None:
             gap, lane - 8, f"{carries[i]}", role, "middle", 15, True, bool(carries[i]), f"carry-{i}"
         )
     source = f"c0: {ENTERS[CHAIN[op.alu['operation']]]}"
-    sheet.text(VALUES, lane + 5, source, "quiet", size=13)
+    sheet.remark(VALUES, lane + 5, source)
 
 
 def _force(sheet: Sheet, y: float) -> None:
     """The carry that a decimal digit of ten or more makes, into c4 from below."""
-    x, note = column(4) + PITCH / 2, digit_note(sheet.op)
-    sheet.wire([(x, y + ADDER + 12), (x, y + LANE + 2)], 1, "carry")
+    x, note = sheet.column(4) + sheet.pitch / 2, digit_note(sheet.op)
+    sheet.wire([(x, y + ADDER + 2), (x, y + LANE + 2)], 1, "carry")
     sheet.tap(x, y + LANE, 1, "carry")
-    sheet.text(x, y + ADDER + 27, "ten", "carry", "middle", 13, bold=True)
-    sheet.text(VALUES, y + LANE + 31, note, size=12)
+    sheet.text(x, y + ADDER + 15, "ten", "carry", "middle", 13, bold=True)
+    sheet.remark(VALUES, y + LANE + 31, note, "ink", size=12)
 
 
 def _sums(sheet: Sheet, adders: float) -> float:
@@ -164,11 +214,16 @@ def _sums(sheet: Sheet, adders: float) -> float:
     carries = op.carries or []
     lane, judged, y = adders + LANE, adders + ADDER + 26, adders + ADDER + 70
     for i in BITS:
-        sheet.wire([(column(i), adders + ADDER), (column(i), y - 14)], alu["sum"] >> i & 1)
-    if "c" in op.updated:
+        sheet.wire(
+            [(sheet.column(i), adders + ADDER), (sheet.column(i), y - 14)], alu["sum"] >> i & 1
+        )
+    flags = "" if sheet.part == "adder" else op.updated
+    if "c" in flags:
         _carry_flag(sheet, lane)
-    if "v" in op.updated:
-        gap = column(7) + PITCH / 2
+    if ghosts_of(op) and flags:
+        _ghost(sheet, lane, judged)
+    if "v" in flags:
+        gap = sheet.column(7) + sheet.pitch / 2
         sheet.wire([(GATE, lane), (GATE, judged - 13)], carries[8], "carry", arrow=True)
         sheet.tap(GATE, lane, carries[8], "carry")
         sheet.wire(
@@ -178,30 +233,46 @@ def _sums(sheet: Sheet, adders: float) -> float:
         sheet.gate(GATE, judged, "XOR")
         sheet.flag(judged, "v", GATE - 26)
     for i in BITS:
-        sheet.cell(column(i), y, alu["sum"] >> i & 1, f"sum-{i}")
+        sheet.cell(sheet.column(i), y, alu["sum"] >> i & 1, f"sum-{i}")
     sheet.readings(y, "sum", alu["sum"])
     decimal = _decimal(op)
-    late = decimal and op.variant == "cmos"
+    late = decimal and (op.variant == "cmos" or not flags)
     if not late:
         if decimal:  # first: the wires pass behind the gate of Z
             _to_digits(sheet, adders + ADDER + 84, y + 76, 9)
-        y = sheet.judge(y, alu["sum"], -9 if decimal else 0)
+        y = sheet.judge(y, alu["sum"], -9 if decimal else 0) if flags else y + 14
     if decimal:
         if late:
             _to_digits(sheet, adders + ADDER + 84, adders + ADDER + 102, 0)
         y = _correct(sheet, max(y, adders + ADDER + 84) + 18)
         for i in BITS:
-            sheet.cell(column(i), y, alu["result"] >> i & 1, f"result-{i}")
+            sheet.cell(sheet.column(i), y, alu["result"] >> i & 1, f"result-{i}")
         sheet.readings(y, "corrected", alu["result"], digits=True)
-        y = sheet.judge(y, alu["result"]) if late else y + 14
+        y = sheet.judge(y, alu["result"]) if late and flags else y + 14
     return y
+
+
+def _ghost(sheet: Sheet, lane: float, y: float) -> None:
+    """V as the adder has it after a compare, which does not write it."""
+    carries, gap = sheet.op.carries or [], sheet.column(7) + sheet.pitch / 2
+    v = carries[8] ^ carries[7]
+    for points in (
+        [(GATE, lane), (GATE, y - 13)], [(gap, lane), (gap, y), (GATE + 26, y)],
+        [(GATE - 26, y), (MARGIN + FLAG, y)],
+    ):  # fmt: skip
+        sheet.polyline(points, "line", 1, "3 3", name="ghost")
+    sheet.gate(GATE, y, "XOR")
+    left, right = MARGIN, MARGIN + FLAG
+    corners = [(left, y - 13), (right, y - 13), (right, y + 13), (left, y + 13)]
+    sheet.polyline(corners, "line", 1, "3 3", closed=True, name="ghost")
+    sheet.text(MARGIN + FLAG / 2, y + 5, f"(V {v})", "quiet", "middle", name="ghost-v")
 
 
 def _carry_flag(sheet: Sheet, lane: float) -> None:
     """C: c8, in a decimal sum also where the high digit is above 9."""
     op = sheet.op
     carries = op.carries or []
-    left = column(7) - BOX / 2
+    left = sheet.column(7) - sheet.box / 2
     if not _decimal(op) or op.alu["operation"] != "ADD":
         sheet.flag(lane, "c", left, "carry")
         return
@@ -217,7 +288,7 @@ def _carry_flag(sheet: Sheet, lane: float) -> None:
 def _to_digits(sheet: Sheet, sums: float, top: float, shift: float) -> None:
     """The wires from the sum down to its correction."""
     for i in BITS:
-        x = column(i) + shift
+        x = sheet.column(i) + shift
         sheet.wire([(x, sums), (x, top)], sheet.op.alu["sum"] >> i & 1, arrow=True)
 
 
@@ -230,9 +301,18 @@ def _correct(sheet: Sheet, top: float) -> float:
         step = (after - before) % 16
         shown = f"+ {step}" if step < 8 else f"- {16 - step}"
         for i in range(4 * high, 4 * high + 4):
-            sheet.wire([(column(i), top + 26), (column(i), end - 14)], alu["result"] >> i & 1)
-        sheet.rect(column(4 * high + 3) - BOX / 2, top, 3 * PITCH + BOX, 26, "panel", "ink")
-        middle = (column(4 * high + 3) + column(4 * high)) / 2
+            sheet.wire(
+                [(sheet.column(i), top + 26), (sheet.column(i), end - 14)], alu["result"] >> i & 1
+            )
+        sheet.rect(
+            sheet.column(4 * high + 3) - sheet.box / 2,
+            top,
+            3 * sheet.pitch + sheet.box,
+            26,
+            "panel",
+            "ink",
+        )
+        middle = (sheet.column(4 * high + 3) + sheet.column(4 * high)) / 2
         words = f"{('low', 'high')[high]} digit {shown if step else 'as it is'}"
         sheet.text(middle, top + 18, words, anchor="middle", size=13)
     return end

@@ -13,6 +13,8 @@ RADIUS: Final = 92
 OUTSIDE: Final = RADIUS + 11  # the track of the unsigned move
 INSIDE: Final = RADIUS - 13  # and of the signed one
 SHORT: Final = 16  # of an arc, in pixels
+PIECE: Final = 9  # positions, of what is magnified
+HALF: Final = 140  # of its width
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,13 @@ class Move:
         place = (self.start - self.border) % self.size
         return not 0 <= place + self.steps < self.size
 
+    @property
+    def small(self) -> bool:
+        """Whether it is hard to see on the circle on which side of the border it ends."""
+        place = (self.start - self.border) % self.size
+        near = min(place, self.size - place, key=abs)
+        return 0 < abs(self.steps) <= PIECE - 3 and abs(near) <= 2 * PIECE
+
 
 def moves(op: Operation, decimal: bool) -> tuple[Move | None, Move | None]:
     """The unsigned and the signed move of an operation that uses the adder.
@@ -44,11 +53,11 @@ def moves(op: Operation, decimal: bool) -> tuple[Move | None, Move | None]:
         step = 1 if operation == "INCREMENT" else -1
         words = f"unsigned: {a} {'+' if step > 0 else '-'} 1 = {a + step}"
         other = f"signed: {signed(a)} {'+' if step > 0 else '-'} 1 = {signed(a) + step}"
-        last, end = (255, 127) if step > 0 else (0, -128)
-        unsigned = Move(a, step, words, f"past {last}; C is left alone")
-        move = Move(a, step, other, f"past {end}; V is left alone", border=128)
+        last, end, past = (255, 127, "past") if step > 0 else (0, -128, "below")
+        unsigned = Move(a, step, words, f"{past} {last}; C is left alone")
+        move = Move(a, step, other, f"{past} {end}; V is left alone", border=128)
         if move.crosses:
-            move = replace(move, words=f"{other}, past {end}")
+            move = replace(move, words=f"{other}, {past} {end}")
         return unsigned, move
     if operation == "OFFSET":
         step = signed(alu["operand"])
@@ -76,7 +85,7 @@ def moves(op: Operation, decimal: bool) -> tuple[Move | None, Move | None]:
             says = f"unsigned: {a} - {m} = {a - m}, {'no' if op.after['c'] else 'a'} borrow"
     past = "overflow"
     if "v" not in op.updated:
-        past = f"past {127 if near > 0 else -128}; V is left alone"
+        past = f"{'past 127' if near > 0 else 'below -128'}; V is left alone"
     return (
         Move(a, far, says, "carry" if operation == "ADD" else "borrow"),
         Move(a, near, signed_reading(op), past, border=128),
@@ -115,7 +124,40 @@ def draw_circle(figure: Figure, op: Operation, x: float, y: float, decimal: bool
         below += 21
     end = "difference" if op.alu["operation"] in ("SUBTRACT", "COMPARE") else "sum"
     figure.text(x - 132, below, f"ring: {names_of(op)[0]}; arrow: the {end}", "quiet", size=12)
+    for move, role, dash in ((far, "mark", ""), (near, "one", "6 3")):
+        if move is not None and move.small:
+            below = _magnify(figure, x, below + 26, move, role, dash)
     return below + 21
+
+
+def _magnify(figure: Figure, x: float, y: float, move: Move, role: str, dash: str) -> float:
+    """A small move again on a piece of the circle laid straight, position by position. Its end."""
+    ends = sorted((move.start, move.start + move.steps))
+    spare = max(1, (PIECE - 1 - ends[1] + ends[0]) // 2)
+    first, last = ends[0] - spare, ends[1] + spare
+    step = 2 * HALF / (last - first)
+    line = y + 36
+
+    def at(position: float) -> float:
+        return x - HALF + (position - first) * step
+
+    figure.text(x, y + 2, "magnified", "quiet", "middle", 12)
+    figure.line(at(first), line, at(last), line, "line")
+    for i in range(first, last + 1):
+        figure.line(at(i), line - 4, at(i), line + 4, "line")
+        value = i % move.size
+        shown = value - move.size if move.border and value >= move.border else value
+        if step >= 32 or i in (first, last, *ends):
+            figure.text(at(i), line + 20, f"{shown}", "quiet", "middle", 12, mono=True)
+        if value == move.border and i > first:
+            figure.line(at(i - 0.5), line - 22, at(i - 0.5), line + 8, "ink", 1.5, "3 2")
+    start, end = at(move.start), at(move.start + move.steps)
+    towards = 1 if end > start else -1
+    figure.line(start, line - 12, end - 6 * towards, line - 12, role, 3, dash)
+    figure.circle(start, line - 12, 5, "background", role, 2)
+    tip = [(end, line - 12), (end - 10 * towards, line - 17), (end - 10 * towards, line - 7)]
+    figure.polyline(tip, "", fill=role, closed=True)
+    return line + 22
 
 
 def _dial(figure: Figure, x: float, y: float, size: int, both: bool) -> None:

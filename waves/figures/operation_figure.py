@@ -2,49 +2,56 @@
 
 from typing import Final
 
-from carrywave.sim.family.status_byte import FLAG_BITS
+from carrywave.sim.op.course import stack_words, status_byte_of
 from carrywave.sim.op.operation import Operation
 from carrywave.sim.op.reasons import NAMES, signed
 from carrywave.sim.system.pictures import NothingToDrawError
 
-from .chain import chain_figure
-from .sheet import BITS, BOX, ENDS, VALUES, Sheet, column
+from .chain import chain_figure, circle_figure
+from .course_figure import course_figure
+from .sheet import BITS, Sheet
+from .stack_cells import draw_stack
 from .svg import Figure
 
 TOP: Final = 118
 GATES: Final = {"AND": "AND", "BIT": "AND", "OR": "OR", "XOR": "XOR"}
-FLAG_AT: Final = {bit: flag for flag, bit in FLAG_BITS.items()}
+WHY: Final = {
+    "adder": "its result is not the adder's", "flags": "the adder decides no flag of it",
+    "circle": "it is no move on the circle", "stack": "it leaves the stack alone",
+}  # fmt: skip
 
 
-def operation_figure(op: Operation) -> Figure:
-    """The figure of an operation. Raises NothingToDrawError."""
-    figure = chain_figure(op) if op.uses_chain else _bits_figure(op)
-    if figure is not None:
-        return figure
-    if op.instruction.branches:
-        raise NothingToDrawError(
-            f"{op.mnemonic} is not taken with these flags: it adds nothing that could be drawn; "
-            "--carry and --status set the flags"
-        )
-    raise NothingToDrawError(
-        f"{op.mnemonic} has no figure: no byte decides a bit or a flag in it; without --svg its "
-        "bus and flags are shown"
-    )
+def operation_figure(op: Operation, part: str = "") -> Figure:
+    """The figure of an operation, or a part alone, a key of WHY. Raises NothingToDrawError."""
+    if part:
+        return _part_of(op, part)
+    if op.uses_chain:
+        return chain_figure(op)
+    return _bits_figure(op) or course_figure(op)
+
+
+def _part_of(op: Operation, part: str) -> Figure:
+    """A part, for a slide. Raises NothingToDrawError where an operation has none."""
+    figure: Figure | None = None
+    if part == "stack" and (stack_words(op) or status_byte_of(op)):
+        figure = course_figure(op, part)
+    elif part == "circle" and op.uses_chain:
+        figure = circle_figure(op)
+    elif part in ("adder", "flags") and op.uses_chain and (part == "adder" or op.updated):
+        figure = chain_figure(op, part)
+    if figure is None:
+        raise NothingToDrawError(f"{op.mnemonic} has no {part} to draw: {WHY[part]}")
+    return figure
 
 
 def _bits_figure(op: Operation) -> Sheet | None:
-    """The figure of a logic operation, a shift to the right, a byte moved or a status pulled.
-
-    None if no byte decides a bit or a flag.
-    """
+    """The figure of a logic operation, a shift to the right or a byte moved that flags see."""
     operation = op.alu["operation"]
     if operation in GATES:
         return _logic(op)
     if operation in ("SHIFT_RIGHT", "ROTATE_RIGHT"):
         return _shift(op)
-    if op.mnemonic in ("PLP", "RTI"):
-        return _status(op)
-    return _move(op) if "z" in op.updated else None
+    return _move(op) if "z" in op.updated and op.mnemonic not in ("PLP", "RTI") else None
 
 
 def _told(label: str, byte: int) -> str:
@@ -53,9 +60,10 @@ def _told(label: str, byte: int) -> str:
 
 def _finish(sheet: Sheet, y: float) -> Sheet:
     """The table of reasons, and no more height than is used."""
+    low = draw_stack(sheet, sheet.op, 960, y + 40)
     end = sheet.reasons(y + 40)
-    sheet.text(24, end + 36, "thick: a wire that is 1; thin: a wire that is 0", "quiet", size=12)
-    sheet.resize(end + 60)
+    sheet.finish(end + 36, ["thick: a wire that is 1; thin: a wire that is 0"])
+    sheet.resize(max(sheet.height, low))
     return sheet
 
 
@@ -72,20 +80,20 @@ def _logic(op: Operation) -> Sheet:
     gates = TOP + (144 if bit_test else 74)
     y = gates + 62
     for label, byte, at in (("A", a, TOP), ("M", m, TOP + 28), (kept, result, y)):
-        sheet.readings(at, label, byte)
+        sheet.readings(at, label, byte, left=label in "AM")
     for i in BITS:
-        x, bits = column(i), [byte >> i & 1 for byte in (a, m, result)]
+        x, bits = sheet.column(i), [byte >> i & 1 for byte in (a, m, result)]
         sheet.wire([(x - 14, TOP + 11), (x - 14, gates - 13)], bits[0])
         sheet.wire([(x + 14, TOP + 39), (x + 14, gates - 13)], bits[1])
         sheet.wire([(x, gates + 13), (x, y - 14)], bits[2])
         sheet.digit(x - 14, TOP, bits[0], f"a-{i}")
         sheet.digit(x + 14, TOP + 28, bits[1], f"b-{i}")
-        sheet.gate(x, gates, word, BOX)
+        sheet.gate(x, gates, word, sheet.box)
         sheet.cell(x, y, bits[2], f"result-{i}")
     if bit_test:
         for flag, i, at in (("n", 7, TOP + 58), ("v", 6, TOP + 100)):
-            sheet.flag(at, flag, column(i) + 14)
-            sheet.tap(column(i) + 14, at, m >> i & 1)
+            sheet.flag(at, flag, sheet.column(i) + 14)
+            sheet.tap(sheet.column(i) + 14, at, m >> i & 1)
     return _finish(sheet, sheet.judge(y, result))
 
 
@@ -101,20 +109,20 @@ def _shift(op: Operation) -> Sheet:
         f"{enters}, {source}. Bit 0, {byte & 1}, becomes C. {_told('The result', result)}",
     )  # fmt: skip
     sheet.headings(TOP - 32)
-    y, out = TOP + 84, column(0) + BOX
+    y, out = TOP + 84, sheet.column(0) + sheet.box
     sheet.readings(TOP, label, byte)
     sheet.readings(y, "result", result)
-    sheet.text(column(8) - 24, TOP + 5, source, "quiet", "end", 13)
+    sheet.text(sheet.column(8) - 24, TOP + 5, source, "quiet", "end", 13)
     for i in range(8, -1, -1):
         bit = enters if i == 8 else byte >> i & 1
-        lands = column(i - 1) if i else out
-        sheet.wire([(column(i) + 6, TOP + 14), (lands, y - 14)], bit)
-        sheet.cell(column(i), TOP, bit, f"a-{i}")
+        lands = sheet.column(i - 1) if i else out
+        sheet.wire([(sheet.column(i) + 6, TOP + 14), (lands, y - 14)], bit)
+        sheet.cell(sheet.column(i), TOP, bit, f"a-{i}")
     for i in BITS:
-        sheet.cell(column(i), y, result >> i & 1, f"result-{i}")
+        sheet.cell(sheet.column(i), y, result >> i & 1, f"result-{i}")
     last = y + 92
-    sheet.wire([(out, y - 14), (out, last), (column(7), last)], byte & 1)
-    sheet.flag(last, "c", column(7))
+    sheet.wire([(out, y - 14), (out, last), (sheet.column(7), last)], byte & 1)
+    sheet.flag(last, "c", sheet.column(7))
     sheet.judge(y, result)
     return _finish(sheet, last + 14)
 
@@ -126,30 +134,11 @@ def _move(op: Operation) -> Sheet:
     sheet = Sheet(op, f"{_told(label, byte)} It passes through unchanged; {signed(byte):+} signed.")
     sheet.headings(TOP - 32)
     y = TOP + 62
-    sheet.readings(TOP, label, byte)
+    sheet.readings(TOP, label, byte, left=True)
     sheet.readings(y, "result", byte)
     for i in BITS:
         bit = byte >> i & 1
-        sheet.wire([(column(i), TOP + 11), (column(i), y - 14)], bit)
-        sheet.digit(column(i), TOP, bit, f"a-{i}")
-        sheet.cell(column(i), y, bit, f"result-{i}")
+        sheet.wire([(sheet.column(i), TOP + 11), (sheet.column(i), y - 14)], bit)
+        sheet.digit(sheet.column(i), TOP, bit, f"a-{i}")
+        sheet.cell(sheet.column(i), y, bit, f"result-{i}")
     return _finish(sheet, sheet.judge(y, byte))
-
-
-def _status(op: Operation) -> Sheet:
-    """A byte from the stack, each flag under its bit."""
-    byte = op.operand or 0
-    sheet = Sheet(op, f"{_told('The byte pulled', byte)} Each flag takes its bit.")
-    sheet.headings(TOP - 32, readings=1)
-    sheet.text(VALUES, TOP + 5, "byte pulled", bold=True)
-    sheet.text(ENDS[0], TOP + 5, f"${byte:02X}", anchor="end", size=15, mono=True)
-    y = TOP + 70
-    for i in BITS:
-        bit, x, flag = byte >> i & 1, column(i), FLAG_AT.get(i)
-        sheet.cell(x, TOP, bit, f"a-{i}")
-        if flag is None:
-            sheet.text(x, y + 5, "no flag", "quiet", "middle", 12)
-            continue
-        sheet.wire([(x, TOP + 14), (x, y - 15)], bit, arrow=True)
-        sheet.flag_box(x, y, flag)
-    return _finish(sheet, y + 20)

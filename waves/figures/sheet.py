@@ -1,27 +1,25 @@
 """What the figures of one operation share: bits in columns, wires by value, flags and reasons."""
 
+import re
+from collections.abc import Iterator, Sequence
 from typing import Final
 
-from carrywave.sim.op.operation import SHOWN_FLAGS, Operation
-from carrywave.sim.op.reasons import headings_of, reasons_of, signed
+from carrywave.sim.op.operation import CHAIN, SHOWN_FLAGS, Operation
+from carrywave.sim.op.reasons import ghosts_of, headings_of, reasons_of, signed
 
 from .svg import Figure
 
 WIDTH: Final = 1280
 MARGIN: Final = 24
-PITCH: Final = 84  # of the columns, bit 7 on the left
-BOX: Final = 56  # the width of what stands in a column
+#: A part alone is so wide that no text is smaller than 2 % of it.
+PART_WIDTH: Final = 700
+LEAST: Final = 14
 GATE: Final = 138  # the middle of the gates on the left
 FLAG: Final = 52  # the width of a flag's box at the left edge
 VALUES: Final = 888  # where the readings of a row begin
 ENDS: Final = (1056, 1156, 1256)  # where hex, unsigned and signed end
 BITS: Final = range(7, -1, -1)
 TABLE: Final = (24, 92, 146, 200, 452)  # the columns of flag, was, is, because, which says
-
-
-def column(bit: int) -> float:
-    """The middle of a bit's column; 8 is where c8 would enter a ninth."""
-    return 214 + (7 - bit) * PITCH
 
 
 def say(op: Operation) -> str:
@@ -48,31 +46,107 @@ def name(op: Operation) -> str:
     return f"{op.mnemonic} {', '.join(bytes_)}".strip()
 
 
-class Sheet(Figure):
-    """A figure of one operation, with the parts that each of them has."""
+def before(op: Operation) -> str:
+    """The flags before that have a part in an operation: C, and D; "" for none."""
+    operation = op.alu["operation"]
+    told = [f"C {op.carry_in}"] * (CHAIN.get(operation, operation) in ("C", "ROTATE_RIGHT"))
+    told += [f"D {op.decimal}"] * (operation in ("ADD", "SUBTRACT"))
+    return f"before: {', '.join(told)}" if told else ""
 
-    def __init__(self, op: Operation, description: str) -> None:
-        self.op = op
+
+def digits_of(op: Operation) -> str:
+    """A decimal operation in its digits, `   58 + 46 + 1 = 105`; "" where it is none."""
+    if "decimal" not in headings_of(op)[1].split() or op.variant == "binary":
+        return ""
+    says = reasons_of(op)["c"][1]
+    return f": {re.split('[:,]', says)[0]}" if "=" in says else ""
+
+
+def pairs_of(edges: Sequence[float]) -> Iterator[tuple[float, float]]:
+    """Each two of a sequence."""
+    return zip(edges[::2], edges[1::2], strict=True)
+
+
+class Sheet(Figure):
+    """A figure of one operation, or a part of it alone, with what each of them has.
+
+    `pitch` is that of the columns of bits, bit 7 on the left, and `box` the width of what stands in
+    one.
+    """
+
+    def __init__(self, op: Operation, description: str, part: str = "") -> None:
+        self.op, self.part = op, part
+        self.pitch, self.box = (62, 42) if part else (84, 56)
+        self.first = 214 if not part else 206 if part == "flags" else 130
+        self.notes: list[str] = []  # of a part: what has no room beside the wires
         meaning, mode = headings_of(op)
-        if op.alu["operation"] == "PASS":
-            pulled = op.mnemonic in ("PLP", "RTI")
-            meaning = "the byte pulled, into the flags" if pulled else "a byte passes through"
-        super().__init__(WIDTH, 720, f"{name(op)}: {meaning}; {mode}", f"{description} {say(op)}")
-        self.text(MARGIN, 42, name(op), size=22, bold=True)
-        self.text(column(7) + 2 * PITCH - BOX / 2, 42, meaning, size=18)
+        meaning += digits_of(op)
+        mode = "; ".join(filter(None, (mode, before(op))))
+        width = PART_WIDTH if part else WIDTH
+        title = f"{name(op)}: {meaning}; {mode}{f'; {part} alone' * bool(part)}"
+        super().__init__(width, 720, title, f"{description} {say(op)}")
+        self.text(MARGIN, 34 if part else 42, name(op), size=22, bold=True)
+        if part:
+            self.text(MARGIN, 60, meaning, size=16)
+            self.text(width - MARGIN, 34, mode, "quiet", "end")
+            self.line(MARGIN, 72, width - MARGIN, 72)
+            return
+        self.text(max(354, MARGIN + 14 * len(name(op))), 42, meaning, size=18)
         self.text(WIDTH - MARGIN, 42, mode, "quiet", "end")
         self.line(MARGIN, 58, WIDTH - MARGIN, 58)
+
+    def column(self, bit: int) -> float:
+        """The middle of a bit's column; 8 is where c8 would enter a ninth."""
+        return self.first + (7 - bit) * self.pitch
+
+    def text(
+        self, x: float, y: float, text: str, role: str = "ink", anchor: str = "start",
+        size: float = 14, mono: bool = False, bold: bool = False, name: str = "",
+    ) -> None:  # fmt: skip
+        """As a figure's, but in a part never small."""
+        least = LEAST if self.part else 0
+        super().text(x, y, text, role, anchor, max(size, least), mono, bold, name)
+
+    def remark(self, x: float, y: float, text: str, role: str = "quiet", size: float = 13) -> None:
+        """What stands beside the wires, and below them in a part."""
+        if self.part:
+            self.notes.append(text)
+        else:
+            self.text(x, y, text, role, size=size)
+
+    def finish(self, y: float, lines: Sequence[str] = ()) -> None:
+        """Writes the notes and the legend from here on, and leaves no more height than is used."""
+        step = 22 if self.part else 20
+        for line in (*self.notes, *lines):
+            self.text(MARGIN, y, line, "quiet", size=12)
+            y += step
+        self.resize(y + 6)
 
     def headings(self, y: float, readings: int = 3) -> None:
         """The numbers of the bits, and what the readings at the right are."""
         for i in BITS:
-            self.text(column(i), y, f"{i}", "quiet", "middle", 12, mono=True)
-        self.text(column(8), y, "bit", "quiet", "middle", 12)
+            self.text(self.column(i), y, f"{i}", "quiet", "middle", 12, mono=True)
+        self.text(self.column(8), y, "bit", "quiet", "middle", 12)
+        if self.part:
+            return
         for end, head in zip(ENDS[:readings], ("hex", "unsigned", "signed"), strict=False):
             self.text(end, y, head, "quiet", "end", 12)
 
-    def readings(self, y: float, label: str, byte: int, digits: bool = False) -> None:
-        """A row's name and its byte: in hex, unsigned and signed, or in hex as decimal digits."""
+    def readings(
+        self, y: float, label: str, byte: int, digits: bool = False, left: bool = False
+    ) -> None:
+        """A row's name and its byte: in hex, unsigned and signed, or in hex as decimal digits.
+
+        `left`: the name stands at the left too.
+        """
+        if left or self.part in ("adder", "stack"):
+            at = self.column(7) - self.box / 2 - 8
+            self.text(at, y + 5, label, anchor="end", bold=True)
+        if self.part:
+            if self.part in ("adder", "stack"):
+                told = f"${byte:02X}" + ("" if digits else f" {byte} {signed(byte):+}")
+                self.text(self.width - 8, y + 5, told, anchor="end", mono=True)
+            return
         self.text(VALUES, y + 5, label, size=14, bold=True)
         self.text(ENDS[0], y + 5, f"${byte:02X}", anchor="end", size=15, mono=True)
         if digits:
@@ -130,21 +204,31 @@ class Sheet(Figure):
     def judge(self, y: float, byte: int, shift: float = 0) -> float:
         """N and Z of the byte in the cells at `y`, Z from a gate over all bits. The lower end."""
         if "n" in self.op.updated and self.op.mnemonic != "BIT":  # whose N is M's
-            self.flag(y, "n", column(7) - 15)
+            self.flag(y, "n", self.column(7) - 15)
         if "z" not in self.op.updated:
             return y + 14
-        gate, left = y + 46, column(7) - BOX / 2
+        gate, left = y + 46, self.column(7) - self.box / 2
         for i in BITS:
-            x = column(i) + shift
+            x = self.column(i) + shift
             self.wire([(x, y + 14), (x, gate - 12)], byte >> i & 1, arrow=True)
-        self.rect(left, gate - 12, 7 * PITCH + BOX, 24, "panel", "ink", round=4)
-        self.text((column(4) + column(3)) / 2, gate + 5, "NOR", anchor="middle", size=13)
+        # What goes on downwards goes around the gate, which has a slot for each.
+        slots = [self.column(i) - shift for i in BITS] if shift else []
+        right = left + 7 * self.pitch + self.box
+        if slots:
+            self.line(left + 6, gate, right - 6, gate, "ink")
+        edges = [left, *(end for slot in slots for end in (slot - 6, slot + 6)), right]
+        for start, end in pairs_of(edges):
+            self.rect(start, gate - 12, end - start, 24, "panel", "ink", round=3)
+        middle = (self.column(4) + self.column(3)) / 2 - shift
+        self.text(middle, gate + 5, "NOR", anchor="middle", size=13)
         self.flag(gate, "z", left)
         return y + 58
 
     def reasons(self, y: float) -> float:
         """The flags as a table: was, is, because of which wire, and what it says. Its lower end."""
         op = self.op
+        if self.part:
+            return self._reasons_of_a_part(y)
         for one in op.sums:
             self.text(TABLE[0], y, f"address, clock {one.clock}: {one.words}", size=13)
             y += 22
@@ -172,4 +256,30 @@ class Sheet(Figure):
         if op.kept:
             y += 30
             self.text(TABLE[0], y, f"left alone: {op.kept}", "quiet", size=13)
+        for what, because, says in ghosts_of(op):
+            y += 26
+            self.text(TABLE[0], y, what, "quiet", size=13)
+            self.text(TABLE[3], y, because, "quiet", size=13)
+            self.text(TABLE[4], y, says, "quiet", size=13)
         return y
+
+    def _reasons_of_a_part(self, y: float) -> float:
+        """The same where there is less width: what a flag says stands below its reason."""
+        op, reasons = self.op, reasons_of(self.op)
+        rows = [
+            (flag.upper(), f"{op.before[flag]} → {op.after[flag]}", *reasons[flag])
+            for flag in SHOWN_FLAGS if flag in op.updated
+        ]  # fmt: skip
+        rows += [(what, "", because, says) for what, because, says in ghosts_of(op)]
+        for flag, change, because, says in rows:
+            role = "ink" if change else "quiet"
+            self.text(MARGIN, y, flag, role, size=16, bold=bool(change))
+            self.text(96, y, change, role, size=15, mono=True)
+            self.text(180, y, because, role, size=15)
+            if says:
+                self.text(180, y + 21, says, role, size=15)
+            y += 32 + 21 * bool(says)
+        if op.kept:
+            self.text(MARGIN, y, f"left alone: {op.kept}", "quiet")
+            y += 24
+        return y - 24

@@ -161,6 +161,14 @@ class Figure:
             **self._stroke(line, stroke, "", name, fill),
         })  # fmt: skip
 
+    def image(self, x: float, y: float, width: float, height: float, png: str) -> None:
+        """A picture within the file, a PNG in base64, its pixels as squares."""
+        self._add("image", {
+            "x": number(x), "y": number(y), "width": number(width), "height": number(height),
+            "href": f"data:image/png;base64,{png}", "preserveAspectRatio": "none",
+            "style": "image-rendering:pixelated",
+        })  # fmt: skip
+
     def _stroke(
         self, role: str, width: float, dash: str, name: str, fill: str = ""
     ) -> dict[str, str]:

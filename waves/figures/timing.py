@@ -4,16 +4,18 @@ import difflib
 import os
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from carrywave.sim.system.errors import UnusableError
-
-from ..vcd.read import Columns, closing_count, read_clocks
-from ..vcd.signals import EMULATOR, PERIOD, SIGNALS, SignalSpec
+from ..vcd.read import Columns
+from ..vcd.settled import SETTLING
+from ..vcd.signals import EMULATOR, PERIOD, SignalSpec
+from .choosing import BESIDE, differing
+from .strip import ALL, CLOCK, Asked, Strip, TimingError, read_strip
 from .svg import Figure, text_width
 
 WIDTH: Final = 1280
@@ -31,20 +33,24 @@ ALU_NOTE: Final = (
     "alu signals show whatever the ALU holds in that clock; flags take it when an instruction ends"
 )
 LONG: Final = 64  # of the file's name, in characters
-CLOCK: Final = "unit.clk"
+CLK_PATH: Final = "unit.clk"
 MNEMONIC: Final = "unit.mnemonic"
 
 #: What is drawn if nothing else is asked for; of the emulator's signals those that the file has.
 DEFAULT: Final = (
-    CLOCK, MNEMONIC, "unit.address", "unit.data_in", "unit.data_out", "unit.write",
+    CLK_PATH, MNEMONIC, "unit.address", "unit.data_in", "unit.data_out", "unit.write",
     "unit.a", "unit.stack.sp", "unit.alu.c8", "unit.alu.c7", "unit.status.n", "unit.status.v",
     "unit.status.z", "unit.status.c",
     "emulator.a", "emulator.n", "emulator.v", "emulator.z", "emulator.c",
 )  # fmt: skip
-
-
-class TimingError(UnusableError):
-    """No figure can be drawn of what was asked for; the message is one line."""
+RESET_PIN: Final = "unit.reset_n"
+#: Drawn with I where one moves, or an interrupt is entered; that of reset where it moves itself.
+PINS: Final = (RESET_PIN, "unit.irq_n", "unit.nmi_n")
+#: The same of gates settling: the chain from its inputs to the flags.
+SETTLED: Final = (
+    "unit.alu.a", "unit.alu.b", "unit.alu.operand", *(f"unit.alu.c{i}" for i in range(9)),
+    "unit.alu.sum", "unit.alu.result", *(f"unit.alu.{flag}" for flag in "nvzc"),
+)  # fmt: skip
 
 
 def time_of(text: str, option: str = "a time") -> int:
@@ -79,68 +85,81 @@ def resolve(name: str, specs: Sequence[SignalSpec]) -> SignalSpec:
     raise TimingError(f"no signal {name!r}: {hint}")
 
 
+@dataclass(frozen=True)
+class Timing:
+    """A timing diagram; the `reason` why these clocks were chosen, and which option others."""
+
+    figure: Figure
+    reason: str = ""
+    choosing: str = ""
+
+    @property
+    def told(self) -> str:
+        """What it shows, in a line."""
+        return ", ".join(filter(None, (self.figure.title, self.reason))) + self.choosing
+
+
 def timing_figure(
     path: str | os.PathLike[str], signals: Sequence[str] = (), start: int | None = None,
     end: int | None = None,
 ) -> Figure:  # fmt: skip
-    """The clocks of a dump from `start` to `end`, in ns, and the signals named, in that order.
+    """The diagram of `draw_timing` alone."""
+    return draw_timing(path, signals, Asked(start, end)).figure
 
-    Without names `DEFAULT`; without `end` as many clocks as fit. Raises DumpError, or TimingError.
+
+def draw_timing(
+    path: str | os.PathLike[str], signals: Sequence[str] = (), asked: Asked = ALL
+) -> Timing:
+    """What is asked for of a waveform, and the signals named, in that order.
+
+    Where it is not said which clocks: what matters, as many as fit. Without names `DEFAULT`, and
+    the pins of interrupts with I where one of them moves. Of a waveform of gates settling a step is
+    a gate delay. Raises DumpError, or TimingError.
     """
-    clocks = closing_count(path)
-    first, last, asked = _range(path, clocks, start, end)
-    gathered: list[Columns] = []
-
-    def keep(columns: Columns, at: int) -> None:
-        part = slice(max(first - at, 0), max(last - at, 0))
-        if len(columns[CLOCK][part]):
-            gathered.append({name: column[part] for name, column in columns.items()})
-
-    read_clocks(path, keep, beside=EMULATOR)
-    if not gathered:
-        raise TimingError(f"{path}: holds no complete clock")
-    columns = {name: np.concatenate([part[name] for part in gathered]) for name in gathered[0]}
-    known = [spec for spec in (*SIGNALS, *EMULATOR) if spec.path in columns]
-    names = signals or [name for name in DEFAULT if name in columns]
-    shown = list(dict.fromkeys(resolve(name, known) for name in names))
-    shown_clocks, pitch = _fit(shown, columns, asked, end is not None, first)
-    cut = {spec.path: columns[spec.path][:shown_clocks] for spec in known}
+    strip = read_strip(path, asked, int((RIGHT - LEFT) // LEAST))
+    known = [spec for spec in (*SETTLING, *EMULATOR) if spec.path in strip.columns]
+    shown = list(dict.fromkeys(resolve(name, known) for name in signals or _usual(strip)))
+    count, pitch = _fit(shown, strip, asked)
+    if not signals and strip.unit == CLOCK:
+        # Of the clocks that are drawn; a row of a bit takes no room from them.
+        shown = [resolve(name, known) for name in _usual(strip.cut(count))]
+    strip = strip.cut(count)
     name = Path(path).name
     if len(name) > LONG:
         name = f"{name[: LONG // 2]}...{name[-LONG // 2 :]}"
-    return _draw(name, shown, cut, first, clocks, pitch)
+    figure = _draw(name, shown, strip, pitch)
+    if strip.choice is None:
+        return Timing(figure)
+    others = "--clocks chooses" if strip.unit == CLOCK else "--from and --to choose"
+    whole = len(strip) == len(strip.whole)
+    return Timing(figure, strip.choice.why, "" if whole else f"; {others} others")
 
 
-def _range(
-    path: str | os.PathLike[str], clocks: int, start: int | None, end: int | None
-) -> tuple[int, int, int]:
-    """The first clock, the one after the last to be read, and how many clocks are asked for."""
-    whole = clocks * PERIOD
-    for option, time in (("--from", start), ("--to", end)):
-        if time is not None and not 0 <= time <= whole - (option == "--from"):
-            raise TimingError(f"{option} {time} is outside {path}, which has 0 to {whole} ns")
-    if start is not None and end is not None and start >= end:
-        raise TimingError(f"--from {start} is not before --to {end}")
-    first = (start or 0) // PERIOD
-    most = int((RIGHT - LEFT) // LEAST)
-    if end is None:
-        last = min(clocks, first + most)
-        return first, last, last - first
-    last = -(-end // PERIOD)
-    if last <= first:
-        raise TimingError(f"--to {end} is not after --from {first * PERIOD}")
-    return first, min(last, first + most), last - first
+def _usual(strip: Strip) -> list[str]:
+    """The signals that are drawn if nothing else is asked for."""
+    if strip.unit != CLOCK:
+        return [name for name in SETTLED if name in strip.columns]
+    names: list[str] = [name for name in DEFAULT if name in strip.columns]
+    for path in differing(strip.columns)[1]:
+        names += [other for other in (BESIDE[path], path) if other not in names]
+    moving = [pin for pin in PINS if len(set(strip.columns[pin].tolist())) > 1]
+    entered = np.isin(strip.columns[MNEMONIC], ("IRQ", "NMI")).any()
+    if moving or entered:
+        at = names.index(MNEMONIC)
+        pins = [pin for pin in PINS if pin in moving or pin != RESET_PIN]
+        names[at:at] = pins
+        names.insert(names.index("unit.status.v") + 1, "unit.status.i")
+    return names
 
 
-def _fit(
-    shown: Sequence[SignalSpec], columns: Columns, asked: int, fixed: bool, first: int
-) -> tuple[int, float]:
-    """How many clocks are drawn, and how wide each: every band must have room for its text."""
+def _fit(shown: Sequence[SignalSpec], strip: Strip, asked: Asked) -> tuple[int, float]:
+    """How many steps are drawn, and how wide each: every band must have room for its text."""
 
-    def pitch(clocks: int) -> float:
+    def pitch(count: int) -> float:
         needed: float = LEAST
+        columns = strip.cut(count).columns
         for spec in shown:
-            runs = _bands_of(spec, {name: c[:clocks] for name, c in columns.items()})
+            runs = _bands_of(spec, columns)
             if spec.path == MNEMONIC:
                 runs = runs[1:-1]  # a name that an edge cuts off may be left out
             if spec.width > 1 or spec.text:
@@ -148,24 +167,25 @@ def _fit(
                     needed = max(needed, (text_width(text, LABEL, True) + ROOM) / (stop - begin))
         return needed
 
-    def fits(clocks: int) -> bool:
-        return clocks * pitch(clocks) <= RIGHT - LEFT
+    def fits(count: int) -> bool:
+        return count * pitch(count) <= RIGHT - LEFT
 
-    count = next(n for n in range(len(columns[CLOCK]), 0, -1) if fits(n))
-    if count < asked and fixed:
+    count = next(n for n in range(len(strip), 0, -1) if fits(n))
+    if count < strip.asked and strip.fixed:
         raise TimingError(
-            f"{asked} clocks do not fit, at most {count} of these signals do: give --to "
-            f"{(first + count) * PERIOD}, or fewer signals"
+            f"{strip.asked} {strip.unit}s do not fit, at most {count} of these signals do: give "
+            f"{asked.instead(strip.first, count, strip.unit)}, or fewer signals"
         )
     return count, max(pitch(count), min(WIDEST, (RIGHT - LEFT) // count))
 
 
 def _bands_of(spec: SignalSpec, columns: Columns) -> list[tuple[int, int, str]]:
-    """Where a signal keeps a value: from clock, to clock, and the value as text.
+    """Where a signal keeps a value: from row, to row, and the value as text.
 
     Of the mnemonic, the sequences: each begins where `sync` is 1, though its name may stay.
     """
-    column, begins = columns[spec.path], columns["unit.sync"] * (spec.path == MNEMONIC)
+    column = columns[spec.path]
+    begins = columns.get("unit.sync", np.zeros(len(column), int)) * (spec.path == MNEMONIC)
     edges = [0, *(i for i in range(1, len(column)) if column[i] != column[i - 1] or begins[i])]
     digits = (spec.width + 3) // 4
     return [
@@ -174,78 +194,73 @@ def _bands_of(spec: SignalSpec, columns: Columns) -> list[tuple[int, int, str]]:
     ]
 
 
-def _differs(spec: SignalSpec, columns: Columns) -> bool:
-    """Whether it is an emulator's, and not what the hardware holds in the last clock."""
-    if spec not in EMULATOR:
-        return False
-    ends = (f".{spec.name}", f".status.{spec.name}", f".stack.{spec.name}")
-    mine = [path for path in (f"unit{end}" for end in ends) if path in columns]
-    return any(columns[spec.path][-1] != columns[path][-1] for path in mine)
-
-
-def _describe(shown: Sequence[SignalSpec], columns: Columns, first: int) -> str:
+def _describe(shown: Sequence[SignalSpec], strip: Strip, wrong: Sequence[str]) -> str:
     """Each signal's values in words, by clock."""
     told = []
     for spec in shown:
-        if spec.path == CLOCK:
+        if spec.path == CLK_PATH:
             continue
-        runs = _bands_of(spec, columns)
-        steps = [f"from clock {first + begin} {text}" for begin, _, text in runs]
-        differs = "; the hardware's differs" * _differs(spec, columns)
+        runs = _bands_of(spec, strip.columns)
+        steps = [f"from {strip.unit} {strip.first + begin} {text}" for begin, _, text in runs]
+        differs = "; the hardware's differs" * (spec.path in wrong)
         told.append(f"{spec.path}: {', '.join(steps)}{differs}.")
     return " ".join(told)
 
 
-def _draw(
-    file: str, shown: Sequence[SignalSpec], columns: Columns, first: int, clocks: int, pitch: float
-) -> Figure:
-    count = len(columns[CLOCK])
+def _draw(file: str, shown: Sequence[SignalSpec], strip: Strip, pitch: float) -> Figure:
+    columns, count, first, unit = strip.columns, len(strip), strip.first, strip.unit
     last = first + count - 1
-    noted = any(spec.path.startswith("unit.alu.") for spec in shown)
+    _, wrong = differing(columns)
+    noted = unit == CLOCK and any(spec.path.startswith("unit.alu.") for spec in shown)
     height = TOP + ROW * len(shown) + 52 + 20 * noted
-    which = f"clock {first}" if count == 1 else f"clocks {first} to {last}"
+    why = f", {strip.choice.why}" if strip.choice else ""
     figure = Figure(
-        WIDTH, height, f"{file}: {which} of {clocks}",
-        f"A timing diagram; {len(shown)} signals. {_describe(shown, columns, first)}",
+        WIDTH, height, f"{file}: {strip.shown} of {strip.total}",
+        f"A timing diagram{why}; {len(shown)} signals. {_describe(shown, strip, wrong)}",
     )  # fmt: skip
     right = LEFT + count * pitch
     figure.text(24, 42, file, size=22, bold=True)
-    figure.text(RIGHT, 42, f"{columns['unit.variant'][0]}", "quiet", "end")
+    about = "" if unit == CLOCK else f"{columns[MNEMONIC][0]}, "
+    figure.text(RIGHT, 42, f"{about}{columns['unit.variant'][0]}", "quiet", "end")
     figure.line(24, 58, RIGHT, 58)
-    figure.text(24, TOP - 40, "ns", "quiet", size=12)
-    figure.text(24, TOP - 22, "clock", "quiet", size=12)
+    figure.text(24, TOP - 22, unit, "quiet", size=12)
     bottom = TOP + ROW * len(shown) - 6
-    label = text_width(f"{(last + 1) * PERIOD}", 12, True)
+    label = text_width(f"{(last + 1) * strip.period}", 12, True)
     every = next(n for n in (1, 2, 5, 10, 20, 50, 100) if n * pitch >= 1.5 * label + 12)
     number_every = 1 if pitch >= text_width(f"{last}", 12, True) + 6 else every
+    if unit == CLOCK:
+        figure.text(24, TOP - 40, "ns", "quiet", size=12)
     for i in range(count + 1):
         x = LEFT + i * pitch
         figure.line(x, TOP - 14, x, bottom, "line", 0.5)
-        if i % every == 0:
+        if unit == CLOCK and i % every == 0:
             anchor = "end" if x + label / 2 > RIGHT else "middle"
-            figure.text(x, TOP - 40, f"{(first + i) * PERIOD}", "quiet", anchor, 12, mono=True)
+            time = f"{(first + i) * strip.period}"
+            figure.text(x, TOP - 40, time, "quiet", anchor, 12, mono=True)
         if i < count and i % number_every == 0:
             middle = x + pitch / 2
             figure.text(middle, TOP - 22, f"{first + i}", "quiet", "middle", 12, mono=True)
     for row, spec in enumerate(shown):
         base, name = TOP + ROW * row + HIGH, spec.path.replace(".", "-")
-        if _differs(spec, columns):
+        if spec.path in wrong:
             figure.text(24, base - 5, f"{spec.path} differs", "wrong", size=13, mono=True)
         else:
             figure.text(24, base - 5, spec.path.removeprefix("unit."), size=13, mono=True)
-        if spec.path == CLOCK:
+        if spec.path == CLK_PATH:
             _clock(figure, base, count, pitch)
         elif spec.width > 1 or spec.text:
             role = "one" if spec.path == MNEMONIC else "ink"
             _bands(figure, base, _bands_of(spec, columns), count, pitch, name, role)
         else:
             _level(figure, base, _bands_of(spec, columns), pitch, name)
-    rest = "" if count == clocks else f"; the file goes to clock {clocks - 1}"
+    part = f"from {unit} {strip.whole[0]} to {strip.whole[-1]}"
+    goes = part if strip.whole.start else f"to {unit} {strip.whole[-1]}"
+    rest = "" if count == len(strip.whole) else f"; the file goes {goes}"
     hidden = len(columns) - len(shown)
     also = f"; {hidden} more signals are in it" if hidden else ""
     if noted:
         figure.text(24, height - 40, ALU_NOTE, "quiet", size=12)
-    figure.text(24, height - 20, f"shown: {which}{rest}{also}", "quiet", size=12)
+    figure.text(24, height - 20, f"shown: {strip.shown}{why}{rest}{also}", "quiet", size=12)
     if right < RIGHT - 200:
         figure.line(right, TOP - 14, right, bottom, "line", 0.5)
     return figure

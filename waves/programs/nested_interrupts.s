@@ -7,7 +7,7 @@
 ;   - irq_n goes low while I is set: nothing. After CLI one more instruction runs,
 ;     INC FIRST, and only then does the entry come.
 ;   - The entry makes two discarded reads, pushes PC high, PC low and P, in which
-;     I is still 0 and B is 0, then sets I and reads FFFE and FFFF.
+;     I is still 0 and B is 0, then reads FFFE and FFFF; only after that is I 1.
 ;   - The first visit leaves with irq_n still low: RTI brings I = 0 back and the
 ;     entry comes again at once. No instruction of the main program runs.
 ;   - In the second visit nmi_n falls. I does not mask it; it pushes P with I = 1.

@@ -7,44 +7,58 @@ from rich.text import Text
 
 from carrywave.sim.family.instructions import notation_of
 from carrywave.sim.family.members import EVENTS
-from carrywave.sim.family.status_byte import FLAG_BITS
-from carrywave.sim.program.bench import Sequence
+from carrywave.sim.family.status_byte import FLAG_BITS, flags_of
+from carrywave.sim.program.ran import Sequence
+from carrywave.sim.program.report import ENDS
 from carrywave.sim.system.colours import CARRY, ONE, QUIET
 from carrywave.sim.system.tables import plain_table
 
 from ..check.report import draw_check
-from .listing import RunReport
+from .listing import GATES, RunReport
 
 STACK_SHOWN: Final = 6  # bytes
+LEGEND: Final = "A dot: the flag is unchanged; +N: it is 1 now; -N: it is 0 now."
 
 
 def draw_run(report: RunReport) -> RenderableType:
     """The instructions as they ran, the flags they changed and the stack; then how it ended."""
     headings = (">clock", "at", "instruction", "A  X  Y", " N V D I Z C", "SP", "stack")
     table = plain_table(*headings, style=QUIET, folds={"instruction"})
-    for shown in report.first:
+    for shown in report.kept.first:
         table.add_row(*_sequence_row(report, *shown))
-    if report.omitted:
-        table.add_row("", "", Text(f"... {report.omitted} more, --rows shows them", QUIET))
-    for shown in report.last:
+    if report.kept.omitted:
+        table.add_row("", "", Text(f"... {report.kept.omitted} more, --rows shows them", QUIET))
+    for shown in report.kept.last:
         table.add_row(*_sequence_row(report, *shown))
     run = report.run
-    how = {
-        "self-jump": "a jump to itself", "address": "the address that was asked for",
-        "instruction limit": "the limit of instructions", "clock limit": "the clock limit",
-    }[run.ended]  # fmt: skip
+    how = ENDS[run.ended]
     digits = {"pc": 4}
     final = " ".join(
         f"{name.upper()}={value:0{digits.get(name, 2)}X}"
         for name, value in run.final._asdict().items()
     )
-    lines: list[RenderableType] = [table, Text()] if report.first else []
+    lines: list[RenderableType] = []
+    if report.kept.first:
+        lines += [table, Text(), Text(LEGEND, QUIET)]
     lines.append(
         Text(f"Ended by {how} after {run.clocks} clocks and {run.instructions} instructions.")
     )
     lines.append(Text(f"Left: {final}"))
+    flags = " ".join(f"{flag.upper()}={bit}" for flag, bit in flags_of(run.final.p).items())
+    lines.append(
+        Text(f"P: {flags}; no B: in {run.final.p:02X} bits 5 and 4 are as PHP pushes them")
+    )
+    if report.engine == GATES:
+        rounds = f"{run.rounds} round" + "s" * (run.rounds != 1)
+        wrong = f", after {run.corrected} wrong guesses" if run.corrected else ""
+        lines.append(Text(
+            "The gates' own run: each sequence began with what the one before it left "
+            f"({rounds}{wrong})."
+        ))  # fmt: skip
     if report.vcd:
-        lines.append(Text(f"Waveform: {report.vcd}"))
+        some = report.window
+        which = f", clocks {some.first} to {min(some.last, run.clocks)}" if some else ""
+        lines.append(Text(f"Waveform: {report.vcd}{which}"))
     return Group(*lines, draw_check(report.check))
 
 

@@ -25,7 +25,7 @@ def write_settling(settling: Settling, file: IO[str]) -> None:
 
         def text(scope: str, name: str, value: str, length: int) -> None:
             width = length * TEXT_BITS
-            writer.register_var(scope, name, "reg", width, init=text_value(value, width))
+            writer.register_var(scope, name, "reg", width, init=text_value(value))
 
         unit, alu = "unit", "unit.alu"
         text(unit, "variant", s.variant, 6)

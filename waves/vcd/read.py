@@ -1,5 +1,6 @@
 """Reads a dump back, clock by clock, in memory that does not grow with the file."""
 
+import contextlib
 import os
 import re
 import signal
@@ -15,7 +16,7 @@ import numpy.typing as npt
 from carrywave.sim.system.errors import UnusableError
 from carrywave.sim.system.quoting import quoted
 
-from .signals import CLK, CLOSING, HALF, PERIOD, SETTLED, SIGNALS, TEXT_BITS, SignalSpec
+from .signals import CLK, CLOSING, HALF, PERIOD, SETTLED, SIGNALS, SignalSpec, text_of
 
 #: A column a signal, by its path; a row a clock. A text signal's column holds strings.
 Columns = dict[str, npt.NDArray[Any]]
@@ -42,32 +43,83 @@ def read_clocks(
     signals.
     """
     clocks = closing_count(path)
-    _held_in_bounds(path)
     reader = _ClockReader(path, consume, chunk, beside)
-    handler = signal.getsignal(signal.SIGPIPE)
-    from vcdvcd import VCDVCD
-
-    # Importing vcdvcd changes this handler for the whole process: it is put back.
-    signal.signal(signal.SIGPIPE, handler)
-    try:
-        VCDVCD(os.fspath(path), callbacks=reader, store_tvs=False)
-    except Exception as error:  # the package raises Exception itself, too
-        # vcdvcd leaves its file open after an error: its frames hold it, so they are cleared.
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", ResourceWarning)
-            traceback.clear_frames(error.__traceback__)
-        if isinstance(error, DumpError) or reader.consuming:
-            raise
-        where = f"after {reader.last_time} ns" if reader.last_time >= 0 else "in the declarations"
-        raise DumpError(f"{path}: not a value change dump: unreadable {where} ({error})") from error
+    parsed(path, reader)
     reader.flush()
     if reader.clock != clocks:
         raise DumpError(f"{path}: holds {reader.clock} clocks, but closes with {clocks}")
     return clocks
 
 
+def parsed(path: str | os.PathLike[str], reader: Any = None) -> Any:
+    """What the reader package makes of a file, which must close with a comment.
+
+    With a `reader` the values of the signals are told to that alone. Raises DumpError.
+    """
+    _held_in_bounds(path)
+    handler = signal.getsignal(signal.SIGPIPE)
+    from vcdvcd import VCDVCD
+
+    # Importing vcdvcd changes this handler for the whole process: it is put back.
+    signal.signal(signal.SIGPIPE, handler)
+    try:
+        return VCDVCD(os.fspath(path), callbacks=reader, store_tvs=reader is None)
+    except Exception as error:  # the package raises Exception itself, too
+        # vcdvcd leaves its file open after an error: its frames hold it, so they are cleared.
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ResourceWarning)
+            traceback.clear_frames(error.__traceback__)
+        if reader is not None and (isinstance(error, DumpError) or reader.consuming):
+            raise
+        where = "" if reader is None else " in the declarations"
+        if reader is not None and reader.last_time >= 0:
+            where = f" after {reader.last_time} ns"
+        raise DumpError(f"{path}: not a value change dump: unreadable{where} ({error})") from error
+
+
+class _EnoughError(Exception):
+    """Nothing more of the file is wanted."""
+
+
+def first_clocks(
+    path: str | os.PathLike[str], count: int = 64, beside: Sequence[SignalSpec] = ()
+) -> tuple[Columns, int, int]:
+    """The columns of the first `count` clocks, which clock is the first, and how many there are.
+
+    Raises DumpError, also for a file without a clock.
+    """
+    found: list[tuple[Columns, int]] = []
+
+    def take(columns: Columns, first: int) -> None:
+        found.append((columns, first))
+        raise _EnoughError
+
+    with contextlib.suppress(_EnoughError):
+        read_clocks(path, take, count, beside)
+    if not found:
+        raise DumpError(f"{path}: holds no complete clock")
+    return *found[0], closing_count(path)
+
+
 def closing_count(path: str | os.PathLike[str]) -> int:
     """The number of clocks that the file's last line states. Raises DumpError without one."""
+    tail = tail_of(path)
+    if last_line(SETTLED, tail):
+        raise DumpError(
+            f"{path}: shows gates settling, in gate delays; expected clocks, as 'op' and 'run' "
+            "write them"
+        )
+    match = last_line(CLOSING, tail)
+    if not match:
+        raise DumpError(
+            f"{path}: cut off, or not written by this bench: expected a last line like "
+            f"'{CLOSING.format(24).strip()}'"
+        )
+    return int(match[1])
+
+
+def tail_of(path: str | os.PathLike[str]) -> bytes:
+    """The end of a file that begins like a dump. Raises DumpError for any other."""
     try:
         with open(path, "rb") as file:
             size = file.seek(0, os.SEEK_END)
@@ -82,18 +134,7 @@ def closing_count(path: str | os.PathLike[str]) -> int:
     if b"\0" in head or not head.lstrip().startswith(b"$"):
         wanted = "a first line that begins with '$'"
         raise DumpError(f"{path}: not a value change dump: expected {wanted}")
-    if last_line(SETTLED, tail):
-        raise DumpError(
-            f"{path}: shows gates settling, in gate delays; expected clocks, as 'op' and 'run' "
-            "write them"
-        )
-    match = last_line(CLOSING, tail)
-    if not match:
-        raise DumpError(
-            f"{path}: cut off, or not written by this bench: expected a last line like "
-            f"'{CLOSING.format(24).strip()}'"
-        )
-    return int(match[1])
+    return tail
 
 
 def _held_in_bounds(path: str | os.PathLike[str]) -> None:
@@ -133,7 +174,7 @@ class _ClockReader:
         self.index: dict[str, int] = {}  # of the signal, by the file's identifier code
         self.current: list[Any] = [None] * len(SIGNALS)
         self.rows: list[tuple[Any, ...]] = []
-        self.clock = 0
+        self.first, self.clock = 0, 0  # a file may hold a later part of a run
         self.last_time = -1
         self.changed_between = ""
         self.consuming = False  # what is raised meanwhile is no fault of the file's form
@@ -180,11 +221,7 @@ class _ClockReader:
             found = f"{spec.path} at {time} ns has {len(value)} bits"
             raise DumpError(f"{self.path}: {found}; expected {spec.width}")
         number = int(value, 2)
-        if spec.text:
-            text = number.to_bytes(spec.width // TEXT_BITS, "big")
-            self.current[i] = text.decode("latin-1").lstrip(" ")
-        else:
-            self.current[i] = number
+        self.current[i] = text_of(number, spec.width) if spec.text else number
         if i != CLK and time % PERIOD:
             self.changed_between = spec.path
 
@@ -192,8 +229,11 @@ class _ClockReader:
         """Ends the changes of one time; those of a rising edge make a row."""
         if not self.index or self.current[CLK] is None:
             return
-        expected = self.clock * PERIOD if self.current[CLK] else (self.clock - 1) * PERIOD + HALF
-        closing = not self.current[CLK] and time == self.clock * PERIOD
+        if not self.clock and self.current[CLK] and time % PERIOD == 0:
+            self.first = time // PERIOD
+        now = self.first + self.clock
+        expected = now * PERIOD if self.current[CLK] else (now - 1) * PERIOD + HALF
+        closing = not self.current[CLK] and time == now * PERIOD
         if (time != expected and not closing) or self.changed_between:
             what = self.changed_between or "unit.clk"
             raise DumpError(f"{self.path}: {what} changes at {time} ns, between the edges of clk")
@@ -215,7 +255,7 @@ class _ClockReader:
             spec.path: np.array(column, dtype=object if spec.text else np.int64)
             for spec, column in zip(self.specs, zip(*self.rows, strict=True), strict=True)
         }
-        first = self.clock - len(self.rows)
+        first = self.first + self.clock - len(self.rows)
         self.rows, self.consuming = [], True
         self.consume(columns, first)
         self.consuming = False

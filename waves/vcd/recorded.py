@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import IO, TYPE_CHECKING
 
 from carrywave.sim.cases.layout import REGISTERS
-from carrywave.sim.family.status_byte import status_of
-from carrywave.sim.op.operation import Operation, operate
+from carrywave.sim.op.operation import Operation
 from carrywave.sim.witness.clocked import Clocked
 
 from .dump import BesideDump, Dump
@@ -18,13 +17,10 @@ if TYPE_CHECKING:
 
 
 def write_operation(operation: Operation, file: IO[str]) -> None:
-    """Runs an operation again, from the same flags, and writes its waveform."""
-    op = operation
-    with Dump(file, op.variant) as dump:
-        operate(
-            op.mnemonic, op.a or 0, op.operand or 0, op.carry_in, bool(op.decimal), op.variant,
-            status_of(op.before), dump,
-        )  # fmt: skip
+    """Runs an operation again, the same case, and writes its waveform."""
+    assert operation.case is not None
+    with Dump(file, operation.variant) as dump:
+        Clocked(operation.variant, dump).execute(operation.case)
 
 
 def write_counterexample(claim: Claim, file: IO[str]) -> None:

@@ -15,7 +15,7 @@ SETTLED: Final = "$comment settled after {} gate delays $end\n"  # its place wit
 
 @dataclass(frozen=True, slots=True)
 class SignalSpec:
-    """A signal as it stands in the file; a text has `width` // 8 characters, padded in front."""
+    """A signal as it stands in the file; a text has up to `width` // 8 characters."""
 
     scope: str
     name: str
@@ -65,6 +65,15 @@ EMULATOR: Final = tuple(
 CLK: Final = next(i for i, spec in enumerate(SIGNALS) if spec.name == "clk")
 
 
-def text_value(text: str, width: int) -> int:
-    """A name as the number that its ASCII characters make, padded with spaces in front."""
-    return int.from_bytes(text.rjust(width // TEXT_BITS).encode("ascii"), "big")
+def text_value(text: str) -> int:
+    """A name as the number that its ASCII characters make.
+
+    A vector that is wider has zeros in front, as Verilog keeps a string: viewers leave them out,
+    where spaces would push the name out of a clock's width.
+    """
+    return int.from_bytes(text.encode("ascii"), "big")
+
+
+def text_of(number: int, width: int) -> str:
+    """The name that a vector shows; spaces in front, as dumps once had them, are none of it."""
+    return number.to_bytes(width // TEXT_BITS, "big").decode("latin-1").lstrip("\0 ")

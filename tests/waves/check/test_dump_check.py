@@ -55,7 +55,7 @@ def test_the_untouched_dumps_agree(dumps: list[Any], save: Callable[..., Any]) -
     assert all(report.agree for report in reports)
 
 
-@pytest.mark.parametrize("path", first_of(JUDGED[::2] + JUDGED[1::2], len(JUDGED) // 2))
+@pytest.mark.parametrize("path", first_of(JUDGED[::2] + JUDGED[1::2], len(JUDGED) // 4))
 def test_a_flipped_bit_is_found_where_it_was_flipped(
     path: str, dumps: list[Any], save: Callable[..., Any]
 ) -> None:
@@ -139,7 +139,7 @@ def test_a_finding_reads_as_one_line(
 
 
 def text(value: int) -> str:
-    return value.to_bytes(5, "big").decode("ascii")
+    return value.to_bytes(5, "big").decode("ascii").lstrip("\0")
 
 
 # The run's inputs: pins, clock, and what memory answers
@@ -235,7 +235,7 @@ def test_an_nmi_edge_that_is_not_there_is_found_by_the_entry_that_follows(
 ) -> None:
     dump = reference_texts["nested_interrupts"]
     (edge,) = (c for c in dump.changes["unit.nmi_n"] if dump.value_in(c.line) == 0)
-    entry = [text(v) for v in dump.values["unit.mnemonic"]].index("  NMI")
+    entry = [text(v) for v in dump.values["unit.mnemonic"]].index("NMI")
     assert 0 < edge.clock < entry
     first = check_dump(save(dump.put(edge.line, 1))).findings[0]
     assert (first.clock, first.signal, first.found) == (entry, "unit.mnemonic", "'NMI'")
@@ -246,7 +246,7 @@ def test_an_irq_that_nobody_asked_for_is_found_by_its_entry(
 ) -> None:
     dump = reference_texts["nested_interrupts"]
     (low,) = (c for c in dump.changes["unit.irq_n"] if dump.value_in(c.line) == 0)
-    entry = [text(v) for v in dump.values["unit.mnemonic"]].index("  IRQ")
+    entry = [text(v) for v in dump.values["unit.mnemonic"]].index("IRQ")
     first = check_dump(save(dump.put(low.line, 1))).findings[0]
     assert (first.clock, first.signal, first.found) == (entry, "unit.mnemonic", "'IRQ'")
 
@@ -272,7 +272,6 @@ def test_a_reset_that_nobody_asked_for_is_found(
     ("variant", "runs"),
     [
         ("nmos", 6),
-        ("cmos", 6),
         *(pytest.param(variant, 40, marks=pytest.mark.exhaustive) for variant in VARIANTS),
     ],
 )
@@ -318,7 +317,7 @@ HANDLE: RTI
 
 
 @pytest.mark.parametrize(
-    ("variant", "hijacked"), first_of([("nmos", 4), ("cmos", 0), ("binary", 4)], 2)
+    ("variant", "hijacked"), first_of([("nmos", 4), ("cmos", 0), ("binary", 4)])
 )
 def test_an_nmi_in_any_clock_of_brk_is_no_disagreement(
     variant: str, hijacked: int, run_text: Callable[..., Any], save: Callable[..., Any]
@@ -340,7 +339,7 @@ HANDLE: RTI
         dump = run_text(listing, variant)
         report = check_dump(save(dump))
         assert (report.agree, report.findings) == (True, [])
-        begins = [text(v) for v in dump.values["unit.mnemonic"]].index("  BRK")
+        begins = [text(v) for v in dump.values["unit.mnemonic"]].index("BRK")
         taken.append(dump.at("unit.address", begins + 5) == 0xFFFA)
     assert taken == [True] * hijacked + [False] * (8 - hijacked)
 
@@ -460,13 +459,23 @@ def test_an_unknown_variant_is_a_finding_and_nothing_else_is_judged(
 ) -> None:
     dump = reference_texts["stack_wrap"]
     (change,) = dump.changes["unit.variant"]
-    value = int.from_bytes(unknown.rjust(6).encode(), "big")
+    value = int.from_bytes(unknown.encode(), "big")
     report = check_dump(save(dump.put(change.line, value)))
     assert [str(finding) for finding in report.findings] == [
         f"unit.variant at 0 ns (clock 0), in the first clock: is {unknown!r}, "
         "must be a known variant"
     ]
     assert (report.agree, report.compared) == (False, 0)
+
+
+def test_a_name_with_spaces_in_front_as_dumps_once_had_them_is_the_same_name(
+    reference_texts: dict[str, Any], save: Callable[..., Any]
+) -> None:
+    dump = reference_texts["stack_wrap"]
+    (change,) = dump.changes["unit.variant"]
+    assert dump.value_in(change.line) == int.from_bytes(b"nmos", "big")
+    report = check_dump(save(dump.put(change.line, int.from_bytes(b"  nmos", "big"))))
+    assert (report.agree, report.variant) == (True, "nmos")
 
 
 def test_a_dump_of_another_variant_than_it_says_is_found(
@@ -476,7 +485,7 @@ def test_a_dump_of_another_variant_than_it_says_is_found(
     dump = run_text(listing, "nmos")
     (change,) = dump.changes["unit.variant"]
     for variant, signal in (("cmos", "unit.sync"), ("binary", "unit.alu.c4")):
-        value = int.from_bytes(variant.rjust(6).encode(), "big")
+        value = int.from_bytes(variant.encode(), "big")
         findings = check_dump(save(dump.put(change.line, value))).findings
         assert signal in {finding.signal for finding in findings}
 

@@ -24,7 +24,7 @@ def test_a_check_that_disagrees_shows_the_first_findings_and_counts_the_others()
         Finding(5, "unit.alu.c4", "STA at 0202", "1", "0"),
     ]
     assert [line.rstrip() for line in plain(report)] == [
-        "disagrees: 5 of 400 values, 9 clocks, 3 instructions",
+        "disagrees: 5 of 400 values in clocks 0 to 8, 3 instructions and 0 entries",
         "  unit.a at 4000 ns (clock 4), in LDA at 0200: is 51, must be 50",
         "  unit.alu.c4 at 5000 ns (clock 5), in STA at 0202: is 1, must be 0",
         "  ... and 3 more",

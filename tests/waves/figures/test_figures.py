@@ -12,15 +12,20 @@ from typing import Any
 import pytest
 from tracked import HOUSE, tracked
 
-from carrywave.sim.family.instructions import BY_MNEMONIC
+from carrywave.sim.cli.map import command as map_command
+from carrywave.sim.cli.op import command as op_command
+from carrywave.sim.family.instructions import BY_MNEMONIC, NAMES
 from carrywave.sim.family.members import VARIANTS
 from carrywave.sim.op.operation import Operation, operate
-from carrywave.sim.system.pictures import NothingToDrawError
+from carrywave.sim.settle.settling import Settling, settle
 from carrywave.waves.figures.circle import Move, moves
 from carrywave.waves.figures.flagtable import flag_table
-from carrywave.waves.figures.operation_figure import operation_figure
+from carrywave.waves.figures.input_map import NAMED, input_map, map_figure
+from carrywave.waves.figures.operation_figure import WHY, operation_figure
+from carrywave.waves.figures.ripple_figure import ripple_figure
 from carrywave.waves.figures.svg import PALETTE, TEXT_ROLES, Figure, number
 from carrywave.waves.figures.timing import timing_figure
+from carrywave.waves.vcd.delays import write_settling
 
 REFERENCE = HOUSE / "waves" / "reference"
 SVG = "{http://www.w3.org/2000/svg}"
@@ -62,6 +67,32 @@ DRAWN: dict[str, tuple[Any, ...]] = {
     "tax": ("TAX", 0x00),
     "plp": ("PLP", 0, 0xC3),
     "rti": ("RTI", 0, 0x3C, 1, True),
+    "brk": ("BRK", 0, 0, 1, True, "cmos", 0xFF),
+    "irq": ("IRQ",),
+    "reset": ("RESET",),
+    "php": ("PHP", 0, 0, 1, True, "nmos", 0xFF),
+    "pha": ("PHA", 0x5A),
+    "jsr": ("JSR",),
+    "rts": ("RTS",),
+    "txs": ("TXS", 0x05),
+    "sed": ("SED",),
+    "nop": ("NOP",),
+    "sta": ("STA", 0x80),
+    "branch-not-taken": ("BEQ", 0, 0x80),
+}
+# A part, and of what: each layout.
+IN_PARTS: dict[str, tuple[str, tuple[Any, ...]]] = {
+    "adder-cmp": ("adder", ("CMP", 0x80, 0x01)),
+    "adder-decimal": ("adder", ("ADC", 0x58, 0x46, 1, True)),
+    "flags-adc": ("flags", ("ADC", 0x80, 0x80, 1)),
+    "flags-cmp": ("flags", ("CMP", 0x80, 0x01)),
+    "flags-decimal": ("flags", ("ADC", 0x99, 0x99, 1, True, "cmos", 0xFF)),
+    "circle-cmp": ("circle", ("CMP", 0x80, 0x01)),
+    "circle-dec": ("circle", ("DEC", 0, 0x80)),
+    "circle-adc": ("circle", ("ADC", 0x50, 0x50)),
+    "stack-irq": ("stack", ("IRQ",)),
+    "stack-rti": ("stack", ("RTI", 0, 0x3C)),
+    "stack-tsx": ("stack", ("JSR",)),
 }
 
 
@@ -94,11 +125,22 @@ def operations(seed: int, count: int) -> list[Operation]:
 
 
 @pytest.fixture
-def drawn(one_simulator: None, tmp_path: Path) -> dict[str, str]:
+def drawn(one_simulator: None, tmp_path: Path, settling: Settling) -> dict[str, str]:
     """Every kind of figure, as text."""
+    settled = tmp_path / "settle.vcd"
+    with settled.open("w") as file:
+        write_settling(settling, file)
     named = tmp_path / f"{'a long name ' * 20}.vcd"
     named.write_bytes((REFERENCE / "stack_wrap.vcd").read_bytes())
     figures = {name: operation_figure(operate(*given)) for name, given in DRAWN.items()}
+    figures |= {
+        f"part-{name}": operation_figure(operate(*given), part)
+        for name, (part, given) in IN_PARTS.items()
+    }
+    figures["slide-ripple"] = ripple_figure(settling)
+    figures["slide-ripple-logic"] = ripple_figure(settle("LSR", [0x81]))
+    for name, asked in NAMED.items():
+        figures[f"slide-{name}"] = map_figure([input_map(one) for one in asked], cursor=(0x80, 1))
     figures |= {f"random-{i}": operation_figure(op) for i, op in enumerate(operations(2, 24))}
     for path in tracked("waves/reference/*.vcd"):
         figures[path.stem] = timing_figure(path)
@@ -110,6 +152,7 @@ def drawn(one_simulator: None, tmp_path: Path) -> dict[str, str]:
     figures["long-name"] = timing_figure(named, ("clk", "mnemonic", "push", "pull"))
     figures["levels"] = timing_figure(REFERENCE / "signed_compare.vcd", ("clk", "status.n"))
     figures["one-clock"] = timing_figure(REFERENCE / "signed_compare.vcd", (), 254_000)
+    figures["settling"] = timing_figure(settled)
     figures["flags"] = flag_table().figure()
     return {name: figure.render() for name, figure in figures.items()}
 
@@ -127,8 +170,8 @@ def test_every_figure_is_legible_in_a_browser(
 ) -> None:
     told = judge_figures(drawn, dark, font)
     assert {name: one["found"] for name, one in told.items() if one["found"]} == {}
-    assert len(told) == len(drawn) == len(DRAWN) + 24 + 14
-    assert min(one["texts"] for one in told.values()) >= 25
+    assert len(told) == len(drawn) == len(DRAWN) + len(IN_PARTS) + 24 + 15 + 6
+    assert min(one["texts"] for one in told.values()) >= 6
     background = PALETTE["background"][dark].lstrip("#")
     wanted = f"rgb({', '.join(str(byte) for byte in bytes.fromhex(background))})"
     assert {one["background"] for one in told.values()} == {wanted}
@@ -208,10 +251,16 @@ def test_every_figure_is_one_valid_file_of_its_own(drawn: dict[str, str]) -> Non
         assert len(title) > 10, name
         assert len(description) > 40, name
         assert root.attrib["viewBox"] == f"0 0 {root.attrib['width']} {root.attrib['height']}"
-        assert float(root.attrib["width"]) == 1280
+        width = float(root.attrib["width"])
+        assert width == 1280 or name.startswith(("part-", "slide-"))
+        if name.startswith("part-"):
+            sizes = [float(one.attrib["font-size"]) for one in root.iter(f"{SVG}text")]
+            assert min(sizes) >= 0.02 * width, name
         assert len(root.findall(f"{SVG}style")) == 1
         tags = {element.tag.removeprefix(SVG) for element in root.iter()}
-        assert tags <= {"svg", "title", "desc", "style", "rect", "text", "line", "path", "circle"}
+        allowed = {"svg", "title", "desc", "style", "rect", "text", "line", "path", "circle"}
+        assert tags - allowed <= ({"image"} if name.startswith("slide-") else set())
+        text = re.sub(r'href="data:image/png;base64,[A-Za-z0-9+/=]+"', "", text)
         assert not re.search(r"href|url\(|@import|src=|<script", text)
         assert text.endswith("</svg>\n")
         assert len(text) < 60_000
@@ -304,7 +353,10 @@ def test_every_drawn_flag_is_the_hardware_s_and_no_other_is_drawn() -> None:
     for op in operations(7, 200):
         figure = operation_figure(op)
         shown = texts(figure)
-        flags = {name[5:]: text for name, text in shown.items() if name.startswith("flag-")}
+        which = "p-" if op.mnemonic in ("PLP", "RTI") else "flag-"
+        flags = {
+            name.removeprefix(which): text for name, text in shown.items() if name.startswith(which)
+        }
         assert flags == {flag: str(op.after[flag]) for flag in op.updated}
         for flag in op.updated:
             assert f"{flag.upper()} becomes {op.after[flag]}" in figure.description
@@ -362,7 +414,7 @@ def test_a_decimal_correction_shows_what_is_added_to_each_digit() -> None:
 
 def test_the_description_tells_what_the_figure_shows() -> None:
     figure = operation_figure(operate("ADC", 0x50, 0x50))
-    assert figure.title == "ADC $50, $50: A + M + C; nmos, binary"
+    assert figure.title == "ADC $50, $50: A + M + C; nmos, binary; before: C 0, D 0"
     assert figure.description == (
         "Eight full adders in a row, bit 7 on the left. A is $50, 80 unsigned and +80 signed. M is "
         "$50, 80 unsigned and +80 signed. From bit 7 to bit 0 they stop make stop make stop stop "
@@ -407,7 +459,7 @@ def test_the_moves_on_the_circle_agree_with_the_flags() -> None:
             if near is not None:
                 assert (near.start + near.steps) % 256 == op.alu["sum"]
                 assert "v" not in op.updated or near.crosses == bool(op.after["v"])
-                assert ("past" in near.words) == near.crosses
+                assert ("past" in near.words or "below" in near.words) == near.crosses
             checked += 1
     for _ in range(100):
         digits = [rng.randrange(10) * 16 + rng.randrange(10) for _ in "ab"]
@@ -427,10 +479,10 @@ def test_the_moves_on_the_circle_agree_with_the_flags() -> None:
 @pytest.mark.parametrize(
     ("given", "near", "far"),
     [
-        (("CMP", 0x80, 0x01), "past -128; V is left alone", "unsigned: 128 - 1 = 127, no borrow"),
+        (("CMP", 0x80, 0x01), "below -128; V is left alone", "unsigned: 128 - 1 = 127, no borrow"),
         (("CMP", 0x7F, 0xFF), "past 127; V is left alone", "unsigned: 127 - 255 = -128, a borrow"),
         (("INC", 0, 0x7F), "past 127; V is left alone", "unsigned: 127 + 1 = 128"),
-        (("DEC", 0, 0x80), "past -128; V is left alone", "unsigned: 128 - 1 = 127"),
+        (("DEC", 0, 0x80), "below -128; V is left alone", "unsigned: 128 - 1 = 127"),
     ],
 )
 def test_a_move_past_the_signed_range_says_that_v_is_left_alone(
@@ -448,19 +500,104 @@ def test_a_move_past_the_signed_range_says_that_v_is_left_alone(
 
 
 @pytest.mark.usefixtures("one_simulator")
-def test_what_no_byte_decides_has_no_figure_and_says_so() -> None:
-    refused = set()
-    for mnemonic in BY_MNEMONIC:
+def test_every_instruction_and_entry_has_a_figure_that_tells_its_flags() -> None:
+    drawn = 0
+    for mnemonic in NAMES:
         op = operate(mnemonic, 0x50, 0x50, status=0x30)
-        try:
-            assert operation_figure(op).render() == op._repr_svg_()
-        except NothingToDrawError:
-            assert op._repr_svg_() is None
-            refused.add(mnemonic)
-    assert refused == {
-        "BCS", "BEQ", "BMI", "BVS", "BRK", "CLC", "CLD", "CLI", "CLV", "JMP", "JSR", "NOP", "PHA",
-        "PHP", "RTS", "SEC", "SED", "SEI", "STA", "STX", "STY", "TXS",
-    }  # fmt: skip
+        figure = operation_figure(op)
+        if mnemonic == "BRK":
+            assert figure.render() == op._repr_svg_()
+        for flag in op.updated:
+            assert f"{flag.upper()} becomes {op.after[flag]}" in figure.description, mnemonic
+        drawn += 1
+    assert drawn == 56 + 3
+
+
+@pytest.mark.usefixtures("one_simulator")
+def test_the_status_byte_is_drawn_bit_by_bit_and_the_register_has_no_b() -> None:
+    """B is 1 where BRK and PHP push it, and 0 where IRQ and NMI do (from memory)."""
+    checked = 0
+    for mnemonic, b in (("BRK", 1), ("PHP", 1), ("IRQ", 0), ("NMI", 0)):
+        for p in (0x00, 0xC3, 0xCB):
+            op = operate(mnemonic, 0, 0, p & 1, bool(p & 8), status=p)
+            shown = texts(operation_figure(op, "stack"))
+            byte = p | 0x20 | b << 4
+            assert "".join(shown[f"status-{i}"] for i in range(7, -1, -1)) == f"{byte:08b}"
+            flags = {name[2:]: int(text) for name, text in shown.items() if name[:2] == "p-"}
+            assert flags == {
+                f: p >> bit & 1 for f, bit in zip("nvdizc", (7, 6, 3, 2, 1, 0), strict=True)
+            }
+            checked += 1
+    assert checked == 12
+    pulled = texts(operation_figure(operate("PLP", 0, 0x3D)))
+    assert [pulled[f"p-{flag}"] for flag in "nvdizc"] == [*"001101"]
+
+
+@pytest.mark.usefixtures("one_simulator")
+def test_the_stack_is_drawn_as_the_bus_wrote_it() -> None:
+    cells = 0
+    for mnemonic in ("BRK", "IRQ", "NMI", "JSR", "PHA", "PHP"):
+        for sp in (0xFD, 0x00, 0x01):
+            op = operate(mnemonic, 0x5A, sp=sp)
+            shown = texts(operation_figure(op, "stack"))
+            wrote = {f"{one.address:04X}": f"{one.byte:02X}" for one in op.bus if one.kind == "W"}
+            found = {name[6:]: text for name, text in shown.items() if name[:6] == "stack-"}
+            assert found == wrote, mnemonic
+            cells += len(found)
+    assert cells == 3 * (3 + 3 + 3 + 2 + 1 + 1)
+
+
+@pytest.mark.usefixtures("one_simulator")
+def test_the_sum_s_bit_is_drawn_where_the_carry_meets_it() -> None:
+    """Of each bit: a wire from the carry that comes in, into the XOR that makes the sum."""
+    root = ET.fromstring(operation_figure(operate("ADC", 0x01, 0x7F)).render())
+    rings = [one for one in root.iter(f"{SVG}circle") if "xor-" in one.attrib["class"]]
+    assert len(rings) == 8
+    ends = {}
+    for path in root.iter(f"{SVG}path"):
+        if " wire-" in path.attrib["class"]:
+            last = path.attrib["d"].split("L")[-1]
+            ends[last] = path.attrib["class"]
+    for ring in rings:
+        place = f"{number(float(ring.attrib['cx']) + 6)} {ring.attrib['cy']}"
+        i = int(ring.attrib["class"].split("xor-")[1])
+        assert ends[place].endswith(f"wire-{int(0 < i < 8)}"), i  # the carries c1 to c7 are 1
+
+
+@pytest.mark.usefixtures("one_simulator")
+@pytest.mark.parametrize(
+    ("part", "given", "message"),
+    [
+        ("circle", ("LDA", "5"), "LDA has no circle to draw: it is no move on the circle"),
+        ("stack", ("LDA", "5"), "LDA has no stack to draw: it leaves the stack alone"),
+        ("adder", ("PHP",), "PHP has no adder to draw: its result is not the adder's"),
+        ("flags", ("BNE", "5"), "BNE has no flags to draw: the adder decides no flag of it"),
+    ],
+)
+def test_a_part_that_there_is_not_is_refused(
+    carrywave: Callable[..., Any], tmp_path: Path, part: str, given: tuple[str, ...], message: str
+) -> None:
+    path = tmp_path / "none.svg"
+    wanted = (2, "", f"carrywave: {message}\n")
+    assert carrywave("op", *given, "--svg", path, "--part", part) == wanted
+    assert not path.exists()
+
+
+@pytest.mark.usefixtures("one_simulator")
+def test_a_small_move_beside_the_border_is_magnified() -> None:
+    assert ">magnified<" in operation_figure(operate("CMP", 0x80, 0x01)).render()
+    assert ">magnified<" not in operation_figure(operate("ADC", 0x50, 0x50)).render()
+    for name, mnemonic, ghosts in (("cmp", "CMP", 1), ("sbc", "SBC", 0)):
+        shown = texts(operation_figure(operate(mnemonic, 0x80, 0x01, 1)))
+        assert ("ghost-v" in shown) == bool(ghosts), name
+    assert texts(operation_figure(operate("CMP", 0x80, 0x01)))["ghost-v"] == "(V 1)"
+
+
+def test_the_command_offers_the_parts_and_maps_that_there_are() -> None:
+    part = next(param for param in op_command.params if param.name == "part")
+    assert {*part.type.choices} == {*WHY} == {kind for kind, _ in IN_PARTS.values()}
+    named = next(param for param in map_command.params if param.name == "named")
+    assert [*named.type.choices] == [*NAMED]
 
 
 def test_op_writes_its_figure(carrywave: Callable[..., Any], tmp_path: Path) -> None:
@@ -469,23 +606,6 @@ def test_op_writes_its_figure(carrywave: Callable[..., Any], tmp_path: Path) -> 
     assert (status, err) == (0, "")
     assert "bit 7 of sum is 1" in out
     assert path.read_text() == operation_figure(operate("ADC", 0x50, 0x50)).render()
-
-
-@pytest.mark.parametrize(
-    ("given", "message"),
-    [
-        (("NOP",), "NOP has no figure: no byte decides a bit or a flag in it; without --svg its "
-         "bus and flags are shown"),
-        (("BEQ", "5"), "BEQ is not taken with these flags: it adds nothing that could be drawn; "
-         "--carry and --status set the flags"),
-    ],
-)  # fmt: skip
-def test_op_says_why_there_is_no_figure(
-    carrywave: Callable[..., Any], tmp_path: Path, given: tuple[str, ...], message: str
-) -> None:
-    path = tmp_path / "none.svg"
-    assert carrywave("op", *given, "--svg", path) == (2, "", f"carrywave: {message}\n")
-    assert not path.exists()
 
 
 def test_a_figure_that_cannot_be_written_is_named(
@@ -499,9 +619,7 @@ def test_a_figure_that_cannot_be_written_is_named(
 
 
 def test_a_load_does_not_name_what_the_register_held_before() -> None:
-    assert operation_figure(operate("LDA", 3, 0x80)).title == (
-        "LDA $80: a byte passes through; nmos, binary"
-    )
+    assert operation_figure(operate("LDA", 3, 0x80)).title == ("LDA $80: M into A; nmos, binary")
 
 
 def test_the_figure_that_the_readme_shows_is_what_its_command_draws(

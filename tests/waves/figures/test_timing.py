@@ -16,10 +16,13 @@ from carrywave.sim.cases.kinds import lay_reads
 from carrywave.sim.cases.layout import CASE
 from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.sim.op.operation import operate
+from carrywave.sim.settle.settling import Settling
 from carrywave.sim.witness.clocked import Clocked
 from carrywave.waves.figures.flagtable import flag_table
+from carrywave.waves.figures.strip import TimingError
 from carrywave.waves.figures.svg import Figure
-from carrywave.waves.figures.timing import TimingError, resolve, time_of, timing_figure
+from carrywave.waves.figures.timing import draw_timing, resolve, time_of, timing_figure
+from carrywave.waves.vcd.delays import write_settling
 from carrywave.waves.vcd.dump import BesideDump
 from carrywave.waves.vcd.signals import SIGNALS
 
@@ -91,7 +94,7 @@ def test_mnemonics_stand_over_their_clocks(reference_texts: dict[str, Any]) -> N
 
 def test_every_name_between_the_edges_has_room(reference_texts: dict[str, Any]) -> None:
     for name, text in reference_texts.items():
-        figure = timing_figure(REFERENCE / f"{name}.vcd", ["mnemonic", "status.n"])
+        figure = timing_figure(REFERENCE / f"{name}.vcd", ["mnemonic", "status.n"], 0)
         clocks = int(figure.title.split()[4]) + 1
         starts = [clock for clock in range(clocks) if text.at("unit.sync", clock)]
         wanted = [text.sequence_at(clock).split()[0] for clock in starts]
@@ -118,8 +121,9 @@ def test_the_emulator_s_values_are_drawn_where_the_file_has_them(tmp_path: Path)
     case["pc"], case["a"], case["sp"], case["p"] = 0x0200, 0x50, 0xFD, 0x30
     lay_reads(case, BY_MNEMONIC["ADC"]["immediate"], {"pc": 0x0200, "m": 0x50})
     before = {"pc": 0x0200, "a": 0x50, "x": 0, "y": 0, "sp": 0xFD, "p": 0x30}
+    after = before | {"pc": 0x0202, "a": 0xA0}
     path = tmp_path / "first.vcd"
-    with path.open("w") as file, BesideDump(file, "nmos", before, before | {"a": 0xA0}) as dump:
+    with path.open("w") as file, BesideDump(file, "nmos", before, after) as dump:
         Clocked("nmos", dump).execute(case)
     figure = timing_figure(path)
     assert [element.text for element in shown(figure, "text", "emulator.a")] == ["50", "A0"]
@@ -132,6 +136,16 @@ def test_the_emulator_s_values_are_drawn_where_the_file_has_them(tmp_path: Path)
     ]  # fmt: skip
     assert "differs" not in timing_figure(path, (), 0, 2000).render()  # the ADC has not ended yet
     assert "unit.status.v: from clock 0 0, from clock 2 1." in figure.description
+    told = draw_timing(path).told
+    assert told == (
+        "first.vcd: clocks 0 to 2 of 3, around the emulator's disagreement in N V in clock 2"
+    )
+    # What is not among the usual rows is drawn where the two differ.
+    other = tmp_path / "other.vcd"
+    with other.open("w") as file, BesideDump(file, "nmos", before, after | {"x": 7}) as dump:
+        Clocked("nmos", dump).execute(case)
+    assert rows_of(timing_figure(other))[-2:] == ["x", "emulator.x differs"]
+    assert "emulator.pc: " not in timing_figure(other, (), 0, 2000).description
     with pytest.raises(
         TimingError, match=r"^'a' may be unit\.a or emulator\.a: write one of them$"
     ):
@@ -185,6 +199,142 @@ def test_draw_names_what_it_cannot_draw(
     wanted = f"carrywave: {message.format(dump)}\n"
     assert carrywave("draw", dump, "-o", path, *options) == (2, "", wanted)
     assert not path.exists()
+
+
+def test_clocks_are_named_by_their_numbers(carrywave: Callable[..., Any], tmp_path: Path) -> None:
+    dump, path = REFERENCE / "signed_compare.vcd", tmp_path / "out.svg"
+    title = "signed_compare.vcd: clocks 40 to 49 of 255"
+    assert carrywave("draw", dump, "-o", path, "--clocks", "40..49") == (
+        0,
+        f"{path}: {title}\n",
+        "",
+    )
+    assert path.read_text() == timing_figure(dump, (), 40_000, 50_000).render()
+    path.unlink()
+    for option, message in (
+        (("--clocks", "250..255"), f"--clocks 250..255 is outside {dump}, which has clocks "
+         "0 to 254"),
+        (("--clocks", "10..49"), "40 clocks do not fit, at most 24 of these signals do: give "
+         "--clocks 10..33, or fewer signals"),
+        (("--clocks", "5..4"), "Invalid value for '--clocks': 5..4: the last clock comes before "
+         "the first"),
+        (("--clocks", "5..9", "--to", "9us"), "--clocks says where to begin and end: leave out "
+         "--from and --to"),
+    ):  # fmt: skip
+        assert carrywave("draw", dump, "-o", path, *option) == (2, "", f"carrywave: {message}\n")
+    assert [*tmp_path.iterdir()] == []
+
+
+# What is chosen
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("nested_interrupts", "clocks 137 to 160 of 247, around the entry of the NMI in clock 143"),
+        ("table_walk", "clocks 32 to 55 of 255, around the page crossing of ADC in clock 41"),
+        ("signed_compare", "clocks 55 to 78 of 255, around the overflow of SBC, whose V stands in "
+         "clock 63"),
+        ("write_twice", "clocks 7 to 30 of 88, from the first instruction on: no interrupt, page "
+         "crossing or overflow is in it"),
+    ],
+)  # fmt: skip
+def test_draw_chooses_clocks_and_says_why(
+    carrywave: Callable[..., Any], reference_texts: dict[str, Any], tmp_path: Path, name: str,
+    told: str,
+) -> None:  # fmt: skip
+    """The clock is where the listing has it: `tests/waves/figures/test_choosing.py` finds it."""
+    dump, path = REFERENCE / f"{name}.vcd", tmp_path / "out.svg"
+    line = f"{path}: {name}.vcd: {told}; --clocks chooses others\n"
+    assert carrywave("draw", dump, "-o", path) == (0, line, "")
+    root = ET.fromstring(path.read_text())
+    reason = told.partition(", ")[2]
+    texts = [element.text or "" for element in root.iter(f"{SVG}text")]
+    assert [text for text in texts if f", {reason}; the file goes to clock " in text]
+    first = int(told.split()[1])
+    assert reference_texts[name].at("unit.sync", first)  # a whole instruction on the left
+    reported = json.loads(carrywave("draw", dump, "-o", path, "--json")[1])
+    assert reported["reason"] == reason
+    assert reported["description"].startswith(f"A timing diagram, {reason}; ")
+
+
+def rows_of(figure: Figure) -> list[str]:
+    """The signals drawn, by their names on the left."""
+    root = ET.fromstring(figure.render())
+    texts = [e for e in root.iter(f"{SVG}text") if e.attrib["x"] == "24"]
+    return [e.text or "" for e in texts if "mono" in e.attrib["class"].split()]
+
+
+def test_the_pins_of_interrupts_are_drawn_where_they_move() -> None:
+    dump = REFERENCE / "nested_interrupts.vcd"
+    pins = ["irq_n", "nmi_n"]
+    for first, last, moved in ((35, 44, True), (52, 60, False), (135, 142, True), (8, 30, False)):
+        rows = rows_of(timing_figure(dump, (), first * 1000, last * 1000 + 1000))
+        assert rows[1:3] == (pins if moved else ["mnemonic", "address"]), first
+        assert ("status.i" in rows) == moved
+        assert "reset_n" not in rows
+    rows = rows_of(timing_figure(dump))
+    assert rows[:4] == ["clk", *pins, "mnemonic"]
+    assert rows[-5:] == ["status.n", "status.v", "status.i", "status.z", "status.c"]
+    # An entry whose pin has fallen long before is one, too.
+    assert rows_of(timing_figure(dump, (), 100_000, 110_000))[1:3] == pins
+    assert rows_of(timing_figure(dump, ["a"])) == ["a"]
+
+
+@pytest.mark.usefixtures("one_simulator")
+def test_a_part_of_a_run_is_drawn_too(carrywave: Callable[..., Any], tmp_path: Path) -> None:
+    listing = REFERENCE.parent / "programs/nested_interrupts.s"
+    dump, path = tmp_path / "part.vcd", tmp_path / "out.svg"
+    assert carrywave("run", listing, "--vcd", dump, "--clocks", "120..200")[0] == 0
+    told = "part.vcd: clocks 137 to 160 of 120 to 200, around the entry of the NMI in clock 143"
+    assert carrywave("draw", dump, "-o", path) == (
+        0, f"{path}: {told}; --clocks chooses others\n", "",
+    )  # fmt: skip
+    whole = timing_figure(REFERENCE / "nested_interrupts.vcd")
+    assert timing_figure(dump).description == whole.description
+    assert "; the file goes from clock 120 to 200; " in path.read_text()
+    for option, message in (
+        (("--from", "119999"), f"--from 119999 is outside {dump}, which has 120000 to 201000 ns"),
+        (("--clocks", "110..130"), f"--clocks 110..130 is outside {dump}, which has clocks 120 to "
+         "200"),
+    ):  # fmt: skip
+        assert carrywave("draw", dump, "-o", path, *option) == (2, "", f"carrywave: {message}\n")
+    # The end is filled: as many clocks as fit stand before it.
+    assert carrywave("run", listing, "--vcd", dump, "--clocks", "120..150")[0] == 0
+    assert timing_figure(dump).title == "part.vcd: clocks 129 to 150 of 120 to 150"
+
+
+def test_gates_settling_are_drawn_in_gate_delays(
+    carrywave: Callable[..., Any], tmp_path: Path, settling: Settling
+) -> None:
+    dump, path = tmp_path / "settle.vcd", tmp_path / "out.svg"
+    with dump.open("w") as file:
+        write_settling(settling, file)
+    title = "settle.vcd: gate delays 0 to 25 of 26"
+    assert carrywave("draw", dump, "-o", path) == (
+        0, f"{path}: {title}, until all is final after 24\n", "",
+    )  # fmt: skip
+    figure = timing_figure(dump)
+    assert rows_of(figure)[:4] == ["alu.a", "alu.b", "alu.operand", "alu.c0"]
+    sums = [step["sum"] for step in settling.steps]
+    wanted = [f"{value:02X}" for value, _ in groupby(sums)]
+    assert [element.text for element in shown(figure, "text", "unit.alu.sum")] == wanted
+    assert "unit.alu.v: from gate delay 0 0, from gate delay 18 1, from gate delay 20 0." in (
+        figure.description
+    )
+    part = ("--from", "16", "--to", "21", "--signals", "c7,v")
+    assert carrywave("draw", dump, "-o", path, *part) == (
+        0, f"{path}: settle.vcd: gate delays 16 to 20 of 26\n", "",
+    )  # fmt: skip
+    for option, message in (
+        (("--clocks", "1..2"), f"{dump} shows gate delays, no clocks: say which by --from and "
+         "--to, in ns"),
+        (("--to", "27"), f"--to 27 is outside {dump}, which has 0 to 26 ns"),
+        (("--signals", "sync"), "no signal 'sync': the file has"),
+    ):  # fmt: skip
+        status, out, err = carrywave("draw", dump, "-o", path, *option)
+        assert (status, out) == (2, "")
+        assert err.startswith(f"carrywave: {message}")
 
 
 def test_draw_names_a_file_that_is_no_dump(carrywave: Callable[..., Any], tmp_path: Path) -> None:

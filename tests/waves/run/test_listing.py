@@ -12,13 +12,14 @@ from typing import Any
 import pytest
 
 from carrywave.sim.program.assembler import assemble
-from carrywave.sim.program.bench import Sequence
+from carrywave.sim.program.kept import move_stack
+from carrywave.sim.program.ran import Sequence
 from carrywave.sim.system.errors import UnusableError
-from carrywave.sim.witness.clocked import Registers
+from carrywave.sim.witness.registers import Registers
 from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.check.findings import CheckReport, Finding
 from carrywave.waves.run import listing as bench
-from carrywave.waves.run.listing import RunReport, move_stack, place, run_listing
+from carrywave.waves.run.listing import RunReport, place, run_listing
 
 pytestmark = pytest.mark.usefixtures("one_simulator")
 
@@ -83,6 +84,10 @@ def test_a_run_reports_what_ran_and_what_was_checked(
         ],
         "findings": [],
         "vcd": None,
+        "engine": "simulator",
+        "window": None,
+        "rounds": 0,
+        "corrected": 0,
     }  # fmt: skip
     assert (checked["instructions"], checked["clocks"]) == (9, 37)  # with reset; and a last fetch
     assert checked["values"] > 40 * 37
@@ -138,15 +143,19 @@ def test_the_first_and_the_last_instructions_are_kept(
     rows: int, first: int, last: int, omitted: int, listing: Callable[[str], Path]
 ) -> None:
     report = run_listing(listing(TURNSTILE), rows=rows)
-    assert (len(report.first), len(report.last), report.omitted) == (first, last, omitted)
-    names = [sequence.name for sequence, _ in [*report.first, *report.last]]
+    assert (len(report.kept.first), len(report.kept.last), report.kept.omitted) == (
+        first,
+        last,
+        omitted,
+    )
+    names = [sequence.name for sequence, _ in [*report.kept.first, *report.kept.last]]
     every = ["RESET", "LDX", "TXS", "LDA", "STA", "JSR", "INC", "RTS", "JMP"]
     assert names == every[:first] + every[9 - last :]
 
 
 def test_each_instruction_comes_with_the_stack_it_left(listing: Callable[[str], Path]) -> None:
     report = run_listing(listing(TURNSTILE), rows=100)
-    assert [(sequence.name, stack) for sequence, stack in report.first[4:8]] == [
+    assert [(sequence.name, stack) for sequence, stack in report.kept.first[4:8]] == [
         ("STA", ()), ("JSR", (0x02, 0x09)), ("INC", (0x02, 0x09)), ("RTS", ()),
     ]  # fmt: skip
 
@@ -175,7 +184,7 @@ def test_a_jump_to_itself_does_not_end_a_run_that_an_interrupt_will_wake(
         ),
         rows=20,
     )
-    names = [sequence.name for sequence, _ in [*report.first, *report.last]]
+    names = [sequence.name for sequence, _ in [*report.kept.first, *report.kept.last]]
     assert names[4:] == ["JMP", "JMP", "JMP", "NMI", "INC", "JMP"]
     assert report.run.ended == "self-jump"
     assert report.agree

@@ -71,15 +71,16 @@ def test_each_signal_holds_what_its_wire_holds(
     assert text.clocks == len(names) == {"nmos": 60, "cmos": 61, "binary": 60}[variant]
     assert {path: text.values[path] for path in paths} == seen
     assert len(paths) == 45
-    assert text.values["unit.mnemonic"] == [text_value(name, 40) for name in names]
-    assert text.values["unit.alu.operation"] == [text_value(name, 96) for name in operations]
-    assert text.values["unit.variant"] == [text_value(variant, 48)] * len(names)
+    assert text.values["unit.mnemonic"] == [text_value(name) for name in names]
+    assert text.values["unit.alu.operation"] == [text_value(name) for name in operations]
+    assert text.values["unit.variant"] == [text_value(variant)] * len(names)
     assert {"RESET", "NMI", "RTI", "JMP"} < set(names)
 
 
 @pytest.mark.parametrize(
     ("text", "width", "characters"),
-    [("ADC", 40, "  ADC"), ("RESET", 40, "RESET"), ("nmos", 48, "  nmos"), ("", 8, " ")],
+    [("ADC", 40, "\0\0ADC"), ("RESET", 40, "RESET"), ("nmos", 48, "\0\0nmos"), ("", 8, "\0")],
 )
-def test_a_text_is_padded_in_front_with_spaces(text: str, width: int, characters: str) -> None:
-    assert text_value(text, width).to_bytes(width // 8, "big").decode("ascii") == characters
+def test_a_text_is_padded_in_front_with_zeros(text: str, width: int, characters: str) -> None:
+    """As strings are in Verilog, IEEE 1364-2005, 3.6 (from memory)."""
+    assert text_value(text).to_bytes(width // 8, "big").decode("ascii") == characters

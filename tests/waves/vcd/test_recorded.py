@@ -45,3 +45,18 @@ def test_an_operation_is_recorded_as_it_ran(
         write_operation(operation, file)
     assert waves[0].read_bytes() == waves[1].read_bytes()
     assert check_dump(waves[1]).agree
+
+
+@pytest.mark.parametrize(
+    ("where", "clocks"), [("($10),Y", 6), ("$20F0,Y", 5), ("$10", 3), ("($10,X)", 6)]
+)
+def test_an_address_that_is_formed_is_in_the_waveform(
+    where: str, clocks: int, tmp_path: Path
+) -> None:
+    operation = operate("LDA", 0, 0x80, where=where, x=3, y=0x15, pointer=0x20F0, pc=0x1234)
+    path = tmp_path / "op.vcd"
+    with path.open("w") as file:
+        write_operation(operation, file)
+    report = check_dump(path)
+    assert (report.agree, report.clocks, len(operation.bus)) == (True, clocks + 1, clocks)
+    assert "b1001000110100 ," in path.read_text()  # PC

@@ -1,0 +1,368 @@
+"""The page in headless Chromium: every control, by mouse and by keys alone; what a link brings."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tracked import tracked
+
+from carrywave.waves.page.html import page_of
+
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+pytestmark = pytest.mark.skipif(
+    shutil.which("chromium") is None, reason="chromium is not installed: no page is opened"
+)
+SWITCHES = (
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+)  # fmt: skip
+Opened = Callable[..., Any]
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("page") / "page.html"
+    listings = ("nested_interrupts", "decimal_count", "table_walk")
+    path.write_text(
+        page_of([str(tracked(f"waves/programs/{name}.s")[0]) for name in listings]),
+        encoding="utf-8",
+    )
+    return path
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Any]:
+    with playwright.sync_playwright() as started:
+        browser = started.chromium.launch(
+            executable_path=shutil.which("chromium"), args=[*SWITCHES]
+        )
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def opened(written: Path, chromium: Any) -> Iterator[Opened]:
+    """Opens the page; at the end nothing may have been complained of, or asked of a network."""
+    complaints: list[str] = []
+    contexts = []
+
+    def open_page(address: str = "", width: int = 1280, scheme: str = "light") -> Any:
+        context = chromium.new_context(
+            viewport={"width": width, "height": 900}, color_scheme=scheme, reduced_motion="reduce"
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(60_000)
+        page.on("console", lambda message: complaints.append(message.text))
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on("request", lambda asked: complaints.append(asked.url)
+                if not asked.url.startswith(("file:", "blob:")) else None)  # fmt: skip
+        page.goto(written.as_uri() + address)
+        page.wait_for_selector("html[data-ready]")
+        return page
+
+    yield open_page
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+def wait_for(page: Any, expression: str) -> None:
+    """Until it is true; asked again and again, for the page's policy lets nobody else look."""
+    for _ in range(200):
+        if page.evaluate(expression):
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError(f"never: {expression}")
+
+
+def flags(page: Any) -> list[str]:
+    return [text.split("\n")[0] for text in page.locator(".flag-row").all_inner_texts()]
+
+
+@pytest.mark.exhaustive
+def test_the_page_opens_and_one_bit_turned_over_changes_all(opened: Opened) -> None:
+    page = opened()
+    assert flags(page) == ["N 1", "V 1", "Z 0", "C 0"]
+    assert page.locator("#op-command").inner_text() == "carrywave op ADC 0x50 0x50"
+    page.locator("[data-key=m7]").click()
+    assert flags(page) == ["N 0", "V 0", "Z 0", "C 1"]
+    assert page.locator("#op-command").inner_text() == "carrywave op ADC 0x50 0xD0"
+    assert page.locator("#map-here").inner_text() == "A +80, M -48: V is 0"
+    wait_for(page, "location.hash === '#m=D0'")
+    page.locator("[data-key=flag-v]").hover()
+    assert page.locator("#because").inner_text().startswith("V is 0 because c8 XOR c7 = 1 XOR 1")
+
+
+@pytest.mark.exhaustive
+def test_each_control_of_the_operation(opened: Opened) -> None:
+    page = opened()
+    page.select_option("select[name=op]", "SBC")
+    page.select_option("select[name=on]", "cmos")
+    page.fill("input[name=a]", "-128")
+    page.fill("input[name=m]", "%00000001")
+    page.click("button[name=c]")
+    page.click("button[name=d]")
+    wanted = "carrywave op SBC 0x80 0x01 --carry 1 --decimal --variant cmos"
+    assert page.locator("#op-command").inner_text() == wanted
+    page.fill("input[name=a]", "300")
+    assert (
+        page.locator("#asked-wrong").inner_text()
+        == "A is 300: a byte goes from -128 to 255, or $00 to $FF"
+    )
+    page.fill("input[name=a]", "x")
+    assert page.locator("#asked-wrong").inner_text().startswith('A: "x" is no byte')
+    assert page.locator("#op-command").inner_text() == wanted
+    page.fill("input[name=a]", "$50")
+    assert not page.locator("#asked-wrong").is_visible()
+    chips = page.locator("#examples button")
+    seen = set()
+    for i in range(chips.count()):
+        chips.nth(i).click()
+        seen.add(page.locator("#op-command").inner_text())
+    assert len(seen) == chips.count() == 6
+    for mnemonic in page.locator("select[name=op] option").all_inner_texts():
+        page.select_option("select[name=op]", mnemonic)
+        assert page.locator("#op-title").inner_text().startswith(mnemonic)
+        for bit in (7, 0):
+            page.locator(f"[data-key=sum{bit}]").hover()
+            assert page.locator("#because").inner_text()
+
+
+@pytest.mark.exhaustive
+def test_the_carry_creeps_and_v_is_wrong_meanwhile(opened: Opened) -> None:
+    page = opened("#op=ADC&a=FF&m=01")
+    last = int(page.locator("#delay").get_attribute("max"))
+    assert last == 24
+    wrong = []
+    for step in range(last + 1):
+        page.locator("#delay").fill(str(step))
+        if "V still shows 1" in page.locator("#delay-told").inner_text():
+            wrong.append(step)
+            assert page.locator(".flag-box.not-yet").count()
+    assert wrong
+    assert page.locator("#delay-told").inner_text() == "24 gate delays: all at rest"
+    assert page.locator(".not-yet").count() == 0
+    page.locator("#delay").fill("3")
+    assert page.locator("#op-command").inner_text() == "carrywave settle ADC 0xFF 0x01"
+    page.click("#play")
+    assert page.locator("#play").inner_text() == "Stop"
+    page.click("#play")
+    assert page.locator("#play").inner_text() == "Play"
+
+
+@pytest.mark.exhaustive
+def test_each_control_of_the_map(opened: Opened) -> None:
+    page = opened("#op=CMP&a=80&m=01&map=v")
+    counts = {}
+    for kind in page.locator("select[name=map] option").evaluate_all(
+        "all => all.map(o => o.value)"
+    ):
+        page.select_option("select[name=map]", kind)
+        counts[kind] = page.locator("#map-count").inner_text().split(" of ")[0]
+    assert (counts["n"], counts["v"], counts["nxv"]) == ("32,768", "16,384", "32,640")
+    assert counts["claim"] == "16,384"
+    assert "n != v" in page.locator("#map-claim").inner_text()
+    page.select_option("select[name=axes]", "unsigned")
+    assert page.locator(".mark-x").all_inner_texts() == ["0", "64", "128", "192", "255"]
+    page.fill("input[name=claim]", "c == (a >= m)")
+    assert "holds on all 65,536" in page.locator("#map-claim").inner_text()
+    page.fill("input[name=claim]", "c == (a >= mm)")
+    assert page.locator("#claim-wrong").inner_text().startswith("no name 'mm' here")
+    pad = page.locator(".pad")
+    pad.scroll_into_view_if_needed()
+    box = pad.bounding_box()
+    page.mouse.move(box["x"] + 5, box["y"] + 5)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] - 2, box["y"] + box["height"] - 2)
+    page.mouse.up()
+    assert page.locator("#map-here").inner_text().startswith("A 255, M 0")
+    for i in range(3):
+        page.locator(".fold-one").nth(i).click()
+    assert page.locator("select[name=map]").input_value() == "nxv"
+    with page.expect_download() as saved:
+        page.click("#map-save")
+    assert saved.value.suggested_filename == "map.svg"
+
+
+@pytest.mark.exhaustive
+def test_a_game_is_played(opened: Opened) -> None:
+    page = opened()
+    for turn in range(1, 4):
+        assert page.locator("[data-key=guess-go]").is_disabled()
+        for flag in "nvzc":
+            page.locator(f"[data-key=guess-{flag}-0]").click()
+        page.locator("[data-key=guess-go]").click()
+        told = page.locator("#game").inner_text()
+        assert f"of {4 * turn} flags" in told
+        right = int(re.search(r"Score: (\d+) of", told)[1])  # type: ignore[index]
+        assert len(re.findall("✓|✗", told)) == 4
+        assert right <= 4 * turn
+        page.locator("[data-key=guess-go]").click()
+
+
+@pytest.mark.exhaustive
+def test_a_listing_forwards_backwards_and_changed(opened: Opened) -> None:
+    page = opened()
+    now = page.locator(".run-now .because")
+    begin = now.inner_text()
+    steps = ["instruction: on", "clock: on", "instruction: on", "clock: back"]
+    for step in (*steps, "instruction: back", "instruction: back"):
+        label = f"{step} by one"
+        page.get_by_label(label, exact=True).click()
+    assert now.inner_text().startswith("Clock 0:")
+    page.get_by_label("next interrupt, or BRK: on to it").click()
+    assert now.inner_text().startswith("Clock 45: IRQ reads E6 at 0218")
+    order = [row.split("\t") for row in page.locator(".bus tbody tr").all_inner_texts()][-7:]
+    assert [(kind, address) for _, _, kind, address, *_ in order] == [
+        ("reads", "0218"), ("reads", "0218"), ("writes", "01FF"), ("writes", "01FE"),
+        ("writes", "01FD"), ("reads", "FFFE"), ("reads", "FFFF"),
+    ]  # fmt: skip
+    page.fill("#run-write", "BREAKS")
+    page.get_by_label("Go on to the next of these").click()
+    assert "at 0015" in now.inner_text()
+    page.fill("#run-write", "nowhere")
+    page.get_by_label("Go on to the next of these").click()
+    assert "is no address" in page.locator("#run-wrong").inner_text()
+    page.fill("#run-clock", "40")
+    page.keyboard.press("Enter")
+    for stop, shown in {
+        "push": "pushed",
+        "pull": "pulled",
+        "page crossing": "none follows",
+    }.items():
+        page.select_option("#run-stop", stop)
+        page.get_by_label("Go on to the next of these").click()
+        assert shown in page.locator("#clocks").inner_text()
+    page.fill("#run-clock", "180")
+    page.keyboard.press("Enter")
+    page.fill("#run-at", "001F")
+    page.fill("#run-byte", "$77")
+    page.get_by_label("Change the byte").click()
+    page.locator("[data-key=pulse-nmi_n]").click()
+    page.locator("[data-key=hold-reset_n]").click()
+    assert page.locator(".edits li").count() == 4
+    wait_for(page, "location.hash.includes('-reset-0')")
+    address = page.evaluate("location.hash")
+    shown = page.locator("#run").inner_text()
+    assert opened(address).locator("#run").inner_text() == shown
+    page.locator(".edits button").first.click()
+    assert page.locator(".edits li").count() == 3
+    page.fill("#run-clock", "246")
+    page.keyboard.press("Enter")
+    page.select_option("select[name=list]", "decimal_count.s")
+    page.select_option("select[name=unit]", "cmos")
+    assert now.inner_text() != begin or now.inner_text().startswith("Clock 0")
+    page.click("#run-play")
+    page.click("#run-play")
+    with page.expect_download() as saved:
+        page.click("#run-save")
+    assert saved.value.suggested_filename == "clocks.svg"
+
+
+@pytest.mark.exhaustive
+def test_the_keyboard_reaches_and_does_everything(opened: Opened) -> None:
+    page = opened()
+    reached = set()
+    for _ in range(120):
+        page.keyboard.press("Tab")
+        reached.add(page.evaluate(
+            "(e => e.dataset.key || e.id || e.name || e.textContent.trim().slice(0, 24))"
+            "(document.activeElement)"
+        ))  # fmt: skip
+    assert {"op", "on", "a", "m", "c", "d", "a7", "m7", "sum7", "flag-v", "reason-n", "delay",
+            "play", "op-save", "map", "claim", "axes", "guess-n-0", "list", "run-clock",
+            "run-write", "run-stop", "hold-irq_n", "source", "run-save"} <= reached  # fmt: skip
+    page.locator("[data-key=a7]").focus()
+    for key in ("ArrowRight", "ArrowDown", "Space"):
+        page.keyboard.press(key)
+    assert page.locator("#op-command").inner_text() == "carrywave op ADC 0x50 0x10"
+    assert page.evaluate("document.activeElement.dataset.key") == "m6"
+    page.locator("[data-key=map]").focus()
+    for key in ("ArrowUp", "Shift+ArrowRight", "ArrowLeft"):
+        page.keyboard.press(key)
+    assert page.locator("#op-command").inner_text() == "carrywave op ADC 0x5F 0x11"
+    page.locator("[data-key=source]").focus()
+    page.locator("[data-key=hold-irq_n]").focus()
+    for key in (".", ".", ",", "PageDown"):
+        page.keyboard.press(key)
+    assert page.locator(".run-now .because").inner_text().startswith("Clock 7:")
+    assert page.evaluate("document.activeElement.dataset.key") == "hold-irq_n"
+    assert page.locator("#said").inner_text()
+
+
+BAD_LINKS = {
+    "#a=300": "a must be 00 to FF",
+    "#op=NOP": 'the instruction "NOP" is not known',
+    "#clock=-5": "clock must be 0 to 1000000",
+    "#edits=1-zz": '"1-zz" is no change of a byte or a pin',
+    "#claim=%E0%A4%A": "claim cannot be read",
+    "#__proto__=1&toString=2": '"__proto__" means nothing here; "toString" means nothing here',
+    "#list=<img src=x onerror=alert(1)>": "the listing",
+}
+
+
+@pytest.mark.exhaustive
+def test_a_bad_link_is_told_and_never_taken_for_markup(opened: Opened) -> None:
+    page = opened("#a=300")
+    assert flags(page) == ["N 1", "V 1", "Z 0", "C 0"]
+    for address, told in BAD_LINKS.items():
+        page.evaluate("address => { location.hash = address; }", address)
+        wait_for(page, f"document.getElementById('told').textContent.includes({told!r})")
+    page.evaluate("location.hash = '#map=claim&claim=' + encodeURIComponent('<img src=x>')")
+    wait_for(page, "document.getElementById('claim-wrong').textContent.length > 0")
+    assert page.locator("img").count() == 0
+
+
+@pytest.mark.exhaustive
+def test_a_link_brings_the_same_back(opened: Opened) -> None:
+    address = "#op=SBC&on=cmos&a=80&m=01&c=1&d=1&map=claim&axes=unsigned&claim=v&unit=cmos&clock=60"
+    page = opened(address)
+    assert not page.locator("#told").is_visible()
+    page.locator("[data-key=a0]").click()
+    page.locator("[data-key=a0]").click()
+    page.wait_for_timeout(300)
+    assert page.evaluate("location.hash") == address
+
+
+SCENES = (
+    "#", "#op=CMP&a=80&m=01&map=claim&clock=49", "#op=ADC&a=99&m=01&d=1&delay=5&clock=100",
+    "#op=BIT&a=FF&m=C0&clock=200", "#op=ROR&a=81&c=1&map=c7",
+)  # fmt: skip
+
+
+@pytest.mark.exhaustive
+@pytest.mark.parametrize(
+    ("width", "scheme", "scenes"),
+    [(360, "light", SCENES), (768, "light", SCENES[:1]), (1280, "dark", SCENES[:3]),
+     (1920, "light", SCENES[1:2]), (3840, "dark", SCENES[:1])],
+)  # fmt: skip
+def test_nothing_overlaps_or_is_faint(
+    opened: Opened, width: int, scheme: str, scenes: tuple[str, ...]
+) -> None:
+    script = (Path(__file__).parent / "judge_page.js").read_text()
+    page = opened(width=width, scheme=scheme)
+    for scene in scenes:
+        page.evaluate("address => { location.hash = address; }", scene)
+        page.wait_for_timeout(250)
+        told = page.evaluate(script)
+        assert told["texts"] > 200
+        assert told["found"] == [], scene
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.exhaustive
+def test_the_judge_sees_what_is_planted(opened: Opened) -> None:
+    script = (Path(__file__).parent / "judge_page.js").read_text()
+    page = opened()
+    page.evaluate(
+        "document.getElementById('op-mode').style.cssText = 'margin-left: -80px; color: #ccc'"
+    )
+    found = page.evaluate(script)["found"]
+    assert any("overlaps" in one for one in found)
+    assert any("contrast" in one for one in found)
