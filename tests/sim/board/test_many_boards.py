@@ -1,0 +1,79 @@
+"""The case player as gates, a board for each case, beside the gates of the unit alone."""
+
+import functools
+import zlib
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from wrong_chips import with_wrong_overflow
+
+from carrywave.sim.board.chip_sweep import FORMS, bases
+from carrywave.sim.board.frames import (
+    ANSWER,
+    BLOCK_KIND,
+    NoEndError,
+    block_payload,
+    framed,
+    made_cases,
+    told_bytes,
+    unframed,
+)
+from carrywave.sim.board.simulated import ManyBoards, core_machine
+from carrywave.sim.cases.case_memory import possible
+from carrywave.sim.cases.layout import CASE
+from carrywave.sim.cases.sampled import batches, forms_named
+from carrywave.sim.emulator.verdict import judge
+from carrywave.sim.witness.comparison import Comparison
+from carrywave.sim.witness.evened import evened
+from carrywave.sim.witness.gates import Gates
+
+
+@functools.cache
+def machine(variant):
+    return core_machine(variant)
+
+
+def boards(variant):
+    return ManyBoards(machine(variant))
+
+
+def put(variant, step):
+    forms = forms_named().values()
+    drawn = np.concatenate([part for one in forms for part in batches(one, "quick", 0, variant)])
+    cases = drawn[possible(drawn)][::step]
+    expected, actual = Gates(variant).execute(cases), boards(variant).execute(cases)
+    found = Comparison.of(cases, expected, evened(cases, expected, actual, variant))
+    assert found.agree, found.first
+    assert not found.uncounted
+    assert set(found.instructions) == set(forms_named())
+    return found.cases
+
+
+@pytest.mark.exhaustive
+def test_a_board_of_another_variant_answers_as_its_gates_do():
+    assert put("cmos", 41) > 4000
+
+
+@pytest.mark.exhaustive
+def test_a_board_answers_as_the_gates_do():
+    """One test, as it is one synthesis: cases agree, a mistake is named, a stop told."""
+    assert put("nmos", 11) > 15_000
+
+    right = machine("nmos")
+    wrong = replace(right, netlist=with_wrong_overflow(right.netlist))
+    verdict = judge(ManyBoards(wrong), names=["69"])
+    assert verdict.comparison.instructions["ADC"].fields.keys() == {"p.v"}
+    assert "carry 8 XOR carry 7" in str(verdict.likely[0])
+
+    case = np.zeros(1, CASE)
+    case["reads"], case["read_value"][0, 0] = 1, 0x02  # no opcode of any member here
+    with pytest.raises(NoEndError, match="does not come to an end"):
+        boards("nmos").execute(case)
+
+    base = bases(FORMS[0])[1]
+    asked = [framed(block_payload(base, 37 * i, 5), BLOCK_KIND, i) for i in range(4)]
+    answers = [unframed(answer[:-1]) for answer in boards("nmos").converse(asked)]
+    for i, (told, kind, tag) in enumerate(answers):
+        right = zlib.crc32(told_bytes(Gates("nmos").execute(made_cases(base, 37 * i, 5))))
+        assert (int.from_bytes(told, "big"), kind, tag) == (right, BLOCK_KIND | ANSWER, i)
