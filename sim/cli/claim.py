@@ -9,14 +9,14 @@ from ..claim.claims import judge
 from ..claim.relations import relations
 from ..claim.report import draw_claim, draw_relations
 from ..system.errors import AGREE, DISAGREE
-from .options import ArithmeticType, json_option, variant_option
+from .options import MnemonicType, json_option, variant_option
 from .outputs import OutputType, WritingCommand
 from .terminal import console, print_json, write_files
 
 
 @click.command("claim", WritingCommand, context_settings={"ignore_unknown_options": True})
 @click.argument("expression", metavar='["EXPRESSION"]', required=False)
-@click.option("--after", type=ArithmeticType(), metavar="MNEMONIC",
+@click.option("--after", type=MnemonicType(("IRQ", "NMI")), metavar="MNEMONIC",
               help="The instruction it is about.")  # fmt: skip
 @click.option("--given", metavar="EXPRESSION", help="Judge only the inputs that meet this.")
 @click.option("--table", is_flag=True,
@@ -36,9 +36,11 @@ def command(
     equals the relation is given, or two inputs that show that there is none.
 
     Names: the operands before: a (the register that MNEMONIC works on; x or y too for X and Y), m
-    (the byte beside it, or the one that INC changes), carry_in, decimal; the result r; the flags
-    after: n v z c. carry(i) enters bit i, carry(8) leaves bit 7; bit(x, i) is bit i of x, signed(x)
-    a byte as two's complement.
+    (the byte beside it, or the one that INC changes or PLP pulls), carry_in, decimal; the result r;
+    the flags as the ALU makes them: n v z c; the byte that BRK, PHP, IRQ and NMI push: pushed.
+    Capitals N V D I Z C are the flags in P afterwards, before(C) is one as it was. carry(i) enters
+    bit i, carry(8) leaves bit 7; bit(x, i) is bit i of x, signed(x) a byte as two's complement,
+    bcd(x) as two digits, and valid(x) says that neither is above 9.
 
     Grammar and precedence are Python's: == != < <= > >=, and or not, & | ^ ~ + - << >>. Unlike in
     C, a & m == 0 means (a & m) == 0; and a chain n == a < m means n == a and a < m: use brackets.
@@ -49,6 +51,8 @@ def command(
     carrywave claim "n == (signed(a) < signed(m))" --after CMP
     carrywave claim "c == (a >= m)" --after SBC --given "carry_in and not decimal"
     carrywave claim "v == (carry(8) ^ carry(7))" --after ADC
+    carrywave claim "C == before(C)" --after INC
+    carrywave claim "bit(pushed, 4)" --after IRQ
     carrywave claim --table
     """
     if table:

@@ -20,13 +20,18 @@ SECTIONS: Final = {
         "check": "Check a waveform against the model, with nothing but the file.",
         "draw": "Draw a part of a waveform as a figure, 1280 pixels wide.",
         "flags": "Show which instruction updates which flag.",
+        "page": "Write the gates as a page that runs them in a browser.",
         "claim": "Judge a rule of thumb, on every input of an instruction.",
+        "map": "Draw every input of an operation as one picture.",
         "settle": "Show the carry in time: gates settling, a gate delay a step.",
     },
     "Your emulator": {
         "compare": "Put an emulator beside the gates.",
         "header": "Print the C header of what 'compare --library' calls.",
         "vectors": "Write few cases with their outcomes, for unit tests of your own.",
+    },
+    "In an FPGA": {
+        "board": "Build the hardware for a board, load it, or simulate it.",
     },
     "Every input": {
         "sweep": "Hold the gates to the model, on every input that can matter.",

@@ -5,6 +5,7 @@ Next to nothing is imported before signals are heard, and the rest where a mista
 
 from __future__ import annotations
 
+import atexit
 import os
 import signal
 import sys
@@ -24,6 +25,7 @@ ALARM = getattr(signal, "SIGALRM", None)  # Windows has none
 def main() -> None:
     """The command: it is ended quietly by an interrupt, SIGTERM and a terminal that closes."""
     _heed_signals()
+    atexit.register(_ignore_signals)  # as the first, so it is done last
     status = run()
     _alarm(0)
     for number in _heeded():
@@ -119,6 +121,12 @@ def _heed_signals() -> None:
     if ALARM is not None:
         signal.signal(ALARM, stop)
     sys.unraisablehook = forgotten
+
+
+def _ignore_signals() -> None:
+    """What Python does after this gives a signal that is heard its default action back."""
+    for number in _heeded():
+        signal.signal(number, signal.SIG_IGN)
 
 
 def _alarm(seconds: float) -> None:

@@ -59,6 +59,24 @@ class SecondsType(click.FloatRange):
         return seconds
 
 
+class ClocksType(click.ParamType[tuple[int, int]]):
+    """FIRST..LAST, both included."""
+
+    name = "clocks"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The two numbers."""
+        if isinstance(value, tuple):
+            return value
+        found = re.fullmatch(r"([0-9]{1,12})\.\.([0-9]{1,12})", value)
+        if not found:
+            self.fail(f"{value!r} is no FIRST..LAST, such as 900..1200", param, ctx)
+        first, last = int(found[1]), int(found[2])
+        if last < first:
+            self.fail(f"{value}: the last clock comes before the first", param, ctx)
+        return first, last
+
+
 class ByteType(click.ParamType[int]):
     """A byte as people write it: 80, 0x50, $50, %01010000, -1."""
 
@@ -99,7 +117,7 @@ class WordType(ByteType):
 
 
 class OperandType(ByteType):
-    """A byte, or an operand in the notation of its mode, `($10),Y`."""
+    """A byte, or an operand in the notation of its mode, `($10),Y`; or where a jump goes."""
 
     name = "operand"
 
@@ -109,7 +127,14 @@ class OperandType(ByteType):
 
         if isinstance(value, str) and is_notation(value):
             return value
-        return super().convert(value, param, ctx)
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            from ..op.operation import goes_to
+
+            if ctx is None or not goes_to(ctx.params.get("mnemonic", "NOP")):
+                raise
+        return WordType().convert(value, param, ctx)
 
 
 class MnemonicType(click.ParamType[str]):
@@ -144,32 +169,8 @@ class MnemonicType(click.ParamType[str]):
 
 
 ROW = MnemonicType(EVENTS[1:])
+PROVED = MnemonicType((*EVENTS[1:], "POWER-UP", "STOPPED"))  # those of prove.standstill
 TRIAL = MnemonicType((*EVENTS[1:], *(f"{opcode:02X}" for opcode in BY_OPCODE)))
-
-
-class ArithmeticType(MnemonicType):
-    """A mnemonic that the ALU has a part in."""
-
-    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Names those that it has a part in, for another."""
-        from ..netlist.alu_gates import MNEMONICS
-
-        mnemonic = super().convert(value, param, ctx)
-        if mnemonic not in MNEMONICS:
-            known = ", ".join(sorted(MNEMONICS))
-            self.fail(f"{mnemonic} asks nothing of the ALU: one of {known}", param, ctx)
-        return mnemonic
-
-    def shell_complete(
-        self, ctx: click.Context, param: click.Parameter, incomplete: str
-    ) -> list[Any]:
-        """Completes in the shell."""
-        from ..netlist.alu_gates import MNEMONICS
-
-        return [
-            item for item in super().shell_complete(ctx, param, incomplete)
-            if item.value in MNEMONICS
-        ]  # fmt: skip
 
 
 class StartType(click.ParamType[tuple[int, int, int]]):

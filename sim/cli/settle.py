@@ -10,7 +10,7 @@ from ..settle.settling import START, settle
 from ..settle.survey import survey
 from .options import ByteType, MnemonicType, StartType, json_option, variant_option
 from .outputs import OutputType, WritingCommand
-from .terminal import conclude, write_figure, write_files
+from .terminal import Writer, conclude, write_figure, write_files
 
 
 @click.command("settle", WritingCommand, context_settings={"ignore_unknown_options": True})
@@ -29,7 +29,11 @@ from .terminal import conclude, write_figure, write_files
 @variant_option
 @click.option("--vcd", type=OutputType(),
               help="Write the waveform; a unit of its time, 1 ns, is a gate delay.")  # fmt: skip
-@click.option("--svg", type=OutputType(), help="With --all: write the plot.")
+@click.option(
+    "--svg",
+    type=OutputType(),
+    help="Write a figure: of the carry in time or, with --all, the plot.",
+)
 @json_option
 def command(
     mnemonic: str | None, numbers: tuple[int, ...], carry: int | None, decimal: bool,
@@ -45,6 +49,7 @@ def command(
 
     \b
     carrywave settle ADC 0xFF 1
+    carrywave settle ADC 0xFF 1 --svg ripple.svg
     carrywave settle ADC 0xFF 1 --adder prefix --vcd settle.vcd
     carrywave settle CMP -128 1 --from -128,2,0
     carrywave settle --all --svg settle.svg
@@ -64,13 +69,20 @@ def command(
         conclude(report, as_json, lambda screen: screen.print(draw_survey(report)))
     if mnemonic is None:
         raise click.UsageError("give a mnemonic with its numbers, or --all")
-    if svg or adder == "all":
-        raise click.UsageError("--svg and --adder all go with --all")
+    if adder == "all":
+        raise click.UsageError("--adder all goes with --all")
 
     given = (mnemonic, numbers, carry or 0, decimal, start or START, variant, adder or "ripple")
     settling = settle(*given)
+    writers: dict[str, Writer] = {}
     if vcd:
         from carrywave.waves.vcd.delays import write_settling
 
-        write_files({vcd: partial(write_settling, settling)})
+        writers[vcd] = partial(write_settling, settling)
+    if svg:
+        from carrywave.waves.figures.ripple_figure import ripple_figure
+
+        figure = ripple_figure(settling)
+        writers[svg] = lambda file: file.write(figure.render())
+    write_files(writers)
     conclude(settling, as_json, lambda screen: screen.print(draw_settling(settling)))

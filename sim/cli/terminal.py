@@ -132,9 +132,15 @@ def progress_bar(unit: str, total: int) -> Iterator[Callable[[int], None]]:
         nonlocal bar, task
         if bar is None and sys.stderr.isatty() and time.monotonic() - began > 1:
             from rich.console import Console
-            from rich.progress import Progress
+            from rich.progress import Progress, ProgressColumn, Task
+            from rich.text import Text
 
-            bar = Progress(console=Console(stderr=True), transient=True)
+            class Rate(ProgressColumn):
+                def render(self, task: Task) -> Text:
+                    return Text(f"{task.speed or 0:,.0f}/s", style="progress.data.speed")
+
+            screen = Console(stderr=True)
+            bar = Progress(*Progress.get_default_columns(), Rate(), console=screen, transient=True)
             task = bar.add_task(unit, total=total)
             bar.start()
         if bar is not None and task is not None:

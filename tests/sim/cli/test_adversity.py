@@ -26,6 +26,13 @@ from carrywave.sim.sweep import sweeping
 sweeping.processors, sweeping.SMALL = lambda: 2, 0
 from carrywave.sim.cli import main
 """
+FEW = """
+from carrywave.sim.grade import faults
+from carrywave.sim.vectors import compact as vectors
+all_of_them = vectors.fault_sites, vectors._targets
+vectors.fault_sites = lambda netlist: faults.Sites(all_of_them[0](netlist).faults[::96], 0)
+vectors._targets = lambda variant: all_of_them[1](variant)[::8]
+"""
 ALL = "for words in sys.argv[1:]: sys.argv[1:] = words.split(); assert main.run() < 2, words\n"
 
 
@@ -39,7 +46,7 @@ def folder(tmp_path: Path) -> Path:
         "import json, numpy, struct\n\ndef execute(case):\n"
         "    return {**case._asdict(), 'pc': case.pc + 1, 'cycles': 2, 'writes': ()}\n"
     )
-    (tmp_path / "elsewhere" / "all.py").write_text(PROGRAM + ALL)
+    (tmp_path / "elsewhere" / "all.py").write_text(PROGRAM + FEW + ALL)
     (tmp_path / "elsewhere" / "one.py").write_text(PROGRAM + "main.main()\n")
     return tmp_path
 
@@ -79,6 +86,27 @@ def heeds(pid: int) -> bool:
     status = Path(f"/proc/{pid}/status").read_text()
     (caught,) = (line.split()[1] for line in status.splitlines() if line.startswith("SigCgt"))
     return bool(int(caught, 16) >> signal.SIGTERM - 1 & 1)
+
+
+LATE = """
+import os, signal
+
+class Late:
+    def __del__(self, kill=os.kill, pid=os.getpid(), number=signal.SIGINT):
+        kill(pid, number)
+
+signal.late = Late()
+"""
+
+
+def test_a_signal_while_python_itself_ends_changes_no_status(folder: Path) -> None:
+    (folder / "elsewhere" / "late.py").write_text(PROGRAM + LATE + "main.main()\n")
+    done = subprocess.run(
+        [sys.executable, "../elsewhere/late.py", "--version"], cwd=folder / "here",
+        env=environment(folder), capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("carrywave, version ")
 
 
 def left(folder: Path) -> Iterator[str]:

@@ -41,7 +41,7 @@ def test_a_switch_may_be_repeated(carrywave: Run) -> None:
 
 def test_what_takes_several_may_be_given_again(carrywave: Run) -> None:
     status, _, told = carrywave("compare", "--skip", "cycles", "--skip", "p.d")
-    told_of = "carrywave: give one of --library, --python, --pipe and --trace\n"
+    told_of = "carrywave: give one of --library, --python, --pipe, --trace and --serial\n"
     assert (status, told) == (2, told_of)
     asked = ("compare", "--trace", "a.csv", "--column", "a=S", "--column", "a=T")
     assert carrywave(*asked) == (2, "", "carrywave: --column names a column twice: once is meant\n")
@@ -82,7 +82,9 @@ def test_odd_numbers_and_names_are_refused_in_one_line(
     status, out, told = carrywave(*arguments)
     assert (status, out) == (2, "")
     if message is None:
-        begin = f"carrywave: Invalid value for '[MODE] [A] [OPERAND]': {arguments[-1][:180]}"
+        begin = (
+            f"carrywave: Invalid value for '[MODE] [A] [OPERAND] [ADDRESS]': {arguments[-1][:180]}"
+        )
         assert told.startswith(begin)
         assert told.endswith("does not fit in a byte: expected -128 to 255\n")
         assert len(told) < 520

@@ -122,4 +122,4 @@ def test_every_command_that_writes_is_held_to_that() -> None:
         if any(isinstance(param.type, OutputType) for param in command.params):
             assert isinstance(command, WritingCommand)
             writing.add(name)
-    assert len(writing) == 10
+    assert len(writing) == 13

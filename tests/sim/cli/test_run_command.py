@@ -116,3 +116,51 @@ def test_bytes_in_a_listing_s_words_are_assembled_to_these_bytes() -> None:
         checked += 1
     assert checked == 151
     assert notation_of(b"\x02\x00\x00", 0) == ""
+
+
+# On the gates, and windows
+
+
+def test_the_engine_is_told_and_a_window_kept(carrywave: Callable[..., Any]) -> None:
+    status, out, _ = carrywave(
+        "run", "count.s", "--engine", "gates", "--vcd", "some.vcd", "--clocks", "9..14"
+    )
+    assert status == 0
+    assert [line for line in out.splitlines() if line.startswith(("The gates", "Waveform"))] == [
+        "The gates' own run: each sequence began with what the one before it left (1",
+        "Waveform: some.vcd, clocks 9 to 14",
+    ]
+    status, out, _ = carrywave("check", "some.vcd", "--json")
+    assert (status, json.loads(out)["checked"]["clocks"]) == (0, 6)
+    status, out, _ = carrywave("run", "count.s", "--vcd", "some.vcd", "--around", "LOOP", "--json")
+    assert status == 2
+    status, out, _ = carrywave(
+        "run", "count.s", "--vcd", "some.vcd", "--around", "$0202", "--nth", 3, "--json"
+    )
+    assert (status, json.loads(out)["window"]) == (0, [0, 125])  # the fetch is in clock 25
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (("--clocks", "9"), "'9' is no FIRST..LAST, such as 900..1200"),
+        (("--clocks", "9..8"), "9..8: the last clock comes before the first"),
+        (("--clocks", "1..2"), "--clocks and --around cut a waveform: say where it goes by --vcd"),
+        (("--around", 9), "--clocks and --around cut a waveform: say where it goes by --vcd"),
+        (("--nth", 2), "--nth goes with --around ADDRESS"),
+        (("--vcd", "o.vcd", "--clocks", "1..2", "--around", 9),
+         "--clocks and --around both say what to keep: give one of them"),
+        (("--vcd", "o.vcd", "--around", "$0300"), "0300: never fetched in this run"),
+        (("--vcd", "o.vcd", "--around", "$0202", "--nth", 4),
+         "0202 (line 5): fetched 3 times in this run; expected at least 4"),
+        (("--vcd", "o.vcd", "--clocks", "60..61"), "--clocks 60..: the run ends in clock 35"),
+        (("--engine", "paper"), "'paper' is not one of 'simulator', 'gates', 'auto'"),
+    ],
+)  # fmt: skip
+def test_what_no_window_can_be(
+    options: tuple[Any, ...], message: str, carrywave: Callable[..., Any]
+) -> None:
+    status, out, err = carrywave("run", "count.s", *options, columns=200)
+    assert (status, out) == (2, "")
+    assert message in err
+    assert sorted(path.name for path in Path().iterdir()) == ["count.s"]
