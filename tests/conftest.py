@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import os
+import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -28,6 +29,14 @@ settings.register_profile(
     "house", deadline=None, suppress_health_check=[HealthCheck.too_slow], database=None
 )
 settings.load_profile("house")
+
+
+# A shell starts what it puts into the background with Ctrl-C ignored, and whoever that starts would
+# ignore it too: tests that send it wait in vain.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:  # as under nohup
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 
 def pytest_report_header() -> str | None:
@@ -200,3 +209,8 @@ def delayed() -> Callable[[Netlist, int], Netlist]:
         return netlist.replaced([*gates, Gate("OR", late, (spare, spare))])
 
     return delay
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begins with the longest, lest one process be left with it at the end."""
+    items.sort(key=lambda item: item.get_closest_marker("begun_first") is None)

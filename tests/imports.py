@@ -22,7 +22,7 @@ LEVELS = (
     ("op", "sweep", "mistakes"),
     ("claim", "settle", "grade", "diagnose"),
     ("emulator",),
-    ("program", "trace", "vectors"),
+    ("program", "trace", "vectors", "board"),
     ("waves",),
     ("cli",),
 )

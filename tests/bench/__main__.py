@@ -25,6 +25,7 @@ from carrywave.sim.family.members import VARIANTS
 
 from .adder import gates
 from .evaluators import EVALUATORS, MissingError, Sized
+from .runs import PROGRAM, engines, rates
 from .sweep import parts_of_sweep
 
 OURS = "carrywave"
@@ -33,12 +34,17 @@ OURS = "carrywave"
 def main():
     parser = argparse.ArgumentParser("python -m tests.bench", description=__doc__)
     parser.add_argument("--rounds", type=int, default=7, help="timings of each (default: 7)")
-    parser.add_argument("--no-sweep", action="store_true", help="the adder alone")
+    parser.add_argument("--no-sweep", action="store_true", help="leave the sweep out")
+    parser.add_argument("--runs", action="store_true", help="a whole program alone")
     arguments = parser.parse_args()
     hold_memory()
     console = Console(highlight=False)
     console.print(f"{date.today()}, {platform.machine()}, Python {platform.python_version()}")
     with tempfile.TemporaryDirectory() as folder:
+        draw_runs(Path(folder), min(arguments.rounds, 3), console)
+        if arguments.runs:
+            return
+        console.print()
         evaluators = ready(Path(folder), console)
         rates = measured(evaluators, arguments.rounds, console)
     console.print()
@@ -133,6 +139,26 @@ def draw_rates(rates, console):
 def number(value):
     """Two or three figures, and no power of ten."""
     return f"{value:,.0f}" if value >= 100 else f"{value:.2g}" if value < 1 else f"{value:.3g}"
+
+
+def draw_runs(folder, rounds, console):
+    """Clocks a second of a program, and the ratios."""
+    found, missing = engines(folder)
+    for name, why in missing.items():
+        console.print(f"skipped: {name}: {why}")
+    figures = rates(found, rounds)
+    ours = median(figures[found[-1].name])
+    console.print(f"{PROGRAM.name}, the whole unit: clocks a second; one thread")
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    table.add_column("engine", no_wrap=True)
+    for heading in ("clocks", "clocks/s", "from", "to", "slower than ours"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for engine in found:
+        values = figures[engine.name]
+        shown = (f"{value:,.0f}" for value in (median(values), min(values), max(values)))
+        ratio = number(ours / median(values))
+        table.add_row(engine.name, f"{engine.clocks:,}", *shown, ratio)
+    console.print(table)
 
 
 def draw_sweep(rounds, console):

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from bench.kept_words import compile_words
+from usual import USUAL
 
 from carrywave.sim.netlist.compiled import compile_wires
 from carrywave.sim.netlist.synthesis import Gate, drawn_netlist
@@ -25,7 +26,7 @@ def answers(netlist, compiled_from):
     return [int.from_bytes(word.tobytes(), "little") for word in words], list(integers)
 
 
-@pytest.mark.parametrize("variant", ["nmos", "cmos", "binary"])
+@pytest.mark.parametrize("variant", USUAL)
 def test_every_named_wire_is_what_it_is_on_integers(variant):
     netlist = drawn_netlist(variant)
     words, integers = answers(netlist, netlist)

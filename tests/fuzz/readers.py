@@ -14,7 +14,8 @@ import pyarrow as pa
 import pyarrow.parquet
 from hypothesis import strategies as st
 
-from carrywave.sim.claim.claims import BYTE, FLAGS, TRUTH
+from carrywave.sim.claim.asked import ALU_FLAGS as FLAGS
+from carrywave.sim.claim.asked import BYTE, TRUTH
 from carrywave.sim.claim.expressions import read as read_claim
 from carrywave.sim.cli.options import ByteType, SecondsType, StartType
 from carrywave.sim.emulator.pipe import answer_of
@@ -30,6 +31,7 @@ from carrywave.sim.trace.formats import parts_of, read_part
 from carrywave.sim.trace.rows import cases_of, written_of
 from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.figures.timing import time_of
+from carrywave.waves.vcd.settled import read_settling
 
 HERE = Path(__file__).parent.parent.parent
 
@@ -140,6 +142,28 @@ def closed(draw: st.DrawFn) -> bytes:
     count = data.count(b'\n1"\n')
     return data + (b"$comment %d clocks $end\n" % count if draw(st.integers(0, 9)) else b"")
 
+
+SETTLING = """$scope module unit $end
+$var reg 48 v variant $end
+$var reg 40 m mnemonic $end
+$enddefinitions $end
+#0
+b1101110 v
+b1000001 m
+"""
+SETTLE_LINES = [
+    "$scope module unit $end", "$upscope $end", "$var wire 8 ! a $end", "$timescale 1 ns $end",
+    "#0", "#3", "#24", "#-1", "#9999999999", "b1 !", "b111111111 m", "bx m", "1v", "b1", "$end",
+]  # fmt: skip
+settlings = st.builds(
+    lambda data, settled: data + b"\n$comment settled after %d gate delays $end\n" % settled,
+    damaged(
+        st.lists(st.sampled_from(SETTLE_LINES) | piece, max_size=2)
+        .map(lambda more: SETTLING + "\n".join(more))
+        .map(encoded)
+    ),
+    st.sampled_from((3, 3, 3, 900, 10**12)),
+)
 
 # Traces
 
@@ -291,6 +315,7 @@ READERS = {
         pins, "any.pins", lambda path: read_pins(path, assemble(".org $0200\nL: NOP\n"))
     ),
     "waveform": Reader(closed(), "any.vcd", check_dump),
+    "settling": Reader(settlings, "any.vcd", read_settling),
     "csv": Reader(csvs, "any.csv", read_trace),
     "jsonl": Reader(json_lines, "any.jsonl", read_trace),
     "parquet": Reader(parquets, "any.parquet", read_trace),

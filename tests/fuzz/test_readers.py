@@ -42,10 +42,10 @@ def test_hostile_inputs_are_accepted_or_refused(name: str, tmp_path: Path) -> No
 
 @pytest.mark.exhaustive
 @pytest.mark.parametrize("name", READERS)
-def test_thousands_of_hostile_inputs_are_accepted_or_refused(name: str, tmp_path: Path) -> None:
-    found = seen(READERS[name], tmp_path, 2000)
-    assert found.total() >= 2000
-    assert min(found["accepted"], found["refused"]) > 40
+def test_hundreds_of_hostile_inputs_are_accepted_or_refused(name: str, tmp_path: Path) -> None:
+    found = seen(READERS[name], tmp_path, 500)
+    assert found.total() >= 500
+    assert min(found["accepted"], found["refused"]) > 10
 
 
 @pytest.mark.parametrize(
