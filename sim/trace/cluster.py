@@ -120,7 +120,7 @@ async def _knock(address: str) -> None:
 @contextmanager
 def _own(jobs: int) -> Iterator[Any]:
     """A scheduler in this process, and so many others."""
-    from multiprocessing import resource_tracker
+    from multiprocessing import active_children, resource_tracker
 
     import dask
     from distributed import LocalCluster
@@ -129,18 +129,22 @@ def _own(jobs: int) -> Iterator[Any]:
     safe = os.environ.get(_SAFE)
     os.environ[_SAFE] = "1"  # or what is started would search the current folder
     resource_tracker.ensure_running()  # whatever thread starts it hears interrupts again
+    others = set(active_children())
     runner = LoopRunner(asynchronous=False)
     runner.start()
     runner.run_sync(_deafen)
-    hidden: dict[str, list[str]] = {f"distributed.{of}.http.routes": [] for of in _SEEN}
-    try:
-        with temporary_folder() as folder, dask.config.set(hidden):
+    hidden: dict[str, Any] = {f"distributed.{of}.http.routes": [] for of in _SEEN}
+    with temporary_folder() as folder, dask.config.set(hidden | {"temporary-directory": folder}):
+        try:
+            # Without workers at first: while they start, there is already what can close them.
             made = LocalCluster(
-                loop=runner.loop, n_workers=jobs, threads_per_worker=1, memory_limit=None,
+                loop=runner.loop, n_workers=0, threads_per_worker=1, memory_limit=None,
                 security=True, local_directory=folder, silence_logs="CRITICAL",
                 dashboard_address="127.0.0.1:0",  # or it is 8787, for all the world
             )  # fmt: skip
             try:
+                made.scale(jobs)
+                made.wait_for_workers(jobs, RETURNS)
                 yield made
             except BaseException:
                 # A worker that is just started again cannot be ended, and what is raised says more.
@@ -148,10 +152,13 @@ def _own(jobs: int) -> Iterator[Any]:
                     made.close()
                 raise
             made.close()
-    finally:
-        runner.stop()
-        if safe is None:
-            del os.environ[_SAFE]
+        finally:
+            runner.stop()
+            for left in set(active_children()) - others:  # or it would write into the folder
+                left.kill()
+                left.join()
+            if safe is None:
+                del os.environ[_SAFE]
 
 
 async def _deafen() -> None:

@@ -303,9 +303,10 @@ def test_nothing_is_left_of_a_command_that_is_ended(
     pytest.importorskip("distributed", reason="Dask is not installed")
     command = [sys.executable, "-c", "from carrywave.sim.cli.main import main; main()"]
     given = ["compare", "--trace", str(folder), "--scheduler", "local"]
+    (tmp_path / "temporary").mkdir()
     with subprocess.Popen(
-        [*command, *given], cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
-        start_new_session=True,
+        [*command, *given], cwd=tmp_path, env={**os.environ, "TMPDIR": str(tmp_path / "temporary")},
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True,
     ) as process:  # fmt: skip
         while process.poll() is None and not workers_of(process.pid):
             time.sleep(0.05)
@@ -318,5 +319,6 @@ def test_nothing_is_left_of_a_command_that_is_ended(
     assert process.returncode == (130 if number == signal.SIGINT else -number)
     if number == signal.SIGINT:  # multiprocessing, of what was killed, tells of semaphores
         assert (output, errors) == (b"", b"")
+        assert [*tmp_path.rglob("*")] == [tmp_path / "temporary"]
     _, left = psutil.wait_procs(every, timeout=60)
     assert left == []
