@@ -134,7 +134,12 @@ def _own(jobs: int) -> Iterator[Any]:
     runner.start()
     runner.run_sync(_deafen)
     hidden: dict[str, Any] = {f"distributed.{of}.http.routes": [] for of in _SEEN}
-    with temporary_folder() as folder, dask.config.set(hidden | {"temporary-directory": folder}):
+    # One that takes long to be started again, on a machine that is busy, would be given up.
+    patient = {"distributed.deploy.lost-worker-timeout": "1 day"}
+    with (
+        temporary_folder() as folder,
+        dask.config.set({**hidden, **patient, "temporary-directory": folder}),
+    ):
         try:
             # Without workers at first: while they start, there is already what can close them.
             made = LocalCluster(

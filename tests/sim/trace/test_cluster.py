@@ -271,8 +271,14 @@ def test_what_a_killed_worker_did_is_done_again(
 
 @pytest.mark.exhaustive
 def test_a_task_whose_workers_die_is_told() -> None:
+    """On a machine, too, on which a worker is not started again as soon as Dask would have it."""
     pytest.importorskip("distributed", reason="Dask is not installed")
-    with pytest.raises(WorkerError) as error, cluster("local", 1) as work:
+    dask = pytest.importorskip("dask")
+    with (
+        dask.config.set({"distributed.deploy.lost-worker-timeout": "10 ms"}),
+        pytest.raises(WorkerError) as error,
+        cluster("local", 1) as work,
+    ):
         list(work([(os._exit, 3)]))
     assert str(error.value) == "each worker died that was given this, 4 in turn"
     assert workers_of(os.getpid()) == []
