@@ -6,9 +6,10 @@ memory answers need not be asked anew: an address or a write that is wrong is se
 memory can answer it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
+from itertools import product
 from typing import Any, Final, NamedTuple
 
 from ..netlist.compiled import FUNCTIONS, compile_wires
@@ -82,6 +83,44 @@ def fault_sites(netlist: Netlist) -> Sites:
         else:
             equivalent += 2
     return Sites(tuple(faults), equivalent)
+
+
+#: By a gate's kind, an input and what that is stuck at: what it gives then, whatever the rest is.
+DECIDED: Final = {
+    (kind, position, value): given.pop()
+    for kind, function in FUNCTIONS.items()
+    for position in range(function.__code__.co_argcount - 1)
+    for value in (0, 1)
+    for given in [{
+        function(1, *inputs)
+        for inputs in product((0, 1), repeat=function.__code__.co_argcount - 1)
+        if inputs[position] == value
+    }]
+    if len(given) == 1
+}  # fmt: skip
+
+
+def equivalents(netlist: Netlist, faults: Iterable[Fault]) -> dict[Fault, list[Fault]]:
+    """The faults, by one for those that nobody can tell from each other.
+
+    An input that is stuck at what alone decides its gate is as good as the gate's output stuck.
+    """
+    readers = readers_of(netlist)
+    found: dict[Fault, list[Fault]] = {}
+    for fault in faults:
+        same = fault
+        while pin := same.pin or _only(readers.get(same.wire, ())):
+            gate = netlist.gates[pin.number] if pin.kind == GATE else None
+            key = gate and (gate.kind, pin.position, same.value)
+            if gate is None or key not in DECIDED:
+                break
+            same = Fault(gate.output, DECIDED[key])
+        found.setdefault(same, []).append(fault)
+    return found
+
+
+def _only(pins: Sequence[Pin]) -> Pin | None:
+    return pins[0] if len(pins) == 1 else None
 
 
 class Wires:

@@ -25,7 +25,7 @@ from ..netlist.synthesis import Netlist, drawn_netlist
 from ..system.workers import Work, processors, workers
 from ..witness.gates import BATCH
 from .exposure import Exposure, count_inputs, expose
-from .faults import Fault, Injector, Sites, Trace, Wires, fault_sites
+from .faults import Fault, Injector, Sites, Trace, Wires, equivalents, fault_sites
 from .redundant import KINDS, FaultProver, Reason
 from .scenarios import SCENARIOS, trace_cases, trace_lanes
 
@@ -84,9 +84,16 @@ class Judge:
 
     def judge(self, fault: Fault) -> FaultVerdict:
         """The verdict on one fault."""
+        return self.judge_alike(fault, [fault])[0]
+
+    def judge_alike(self, one: Fault, faults: Sequence[Fault]) -> list[FaultVerdict]:
+        """The verdicts on faults that cannot be told from `one`; see `equivalents`."""
         for name, trace in self.traces:
-            if self.injector.seen(trace, fault):
-                return FaultVerdict(fault, name)
+            if self.injector.seen(trace, one):
+                return [FaultVerdict(fault, name) for fault in faults]
+        return [self._unseen(fault) for fault in faults]
+
+    def _unseen(self, fault: Fault) -> FaultVerdict:
         reason = self.prover.reason(fault)
         example, opcode = ("", 0) if reason else self.prover.example(fault)
         return FaultVerdict(fault, "", reason, example, opcode)
@@ -287,8 +294,10 @@ def _usual(variant: str) -> Judge:
 
 def _judge(variant: str, share: int) -> tuple[list[FaultVerdict], int, int]:
     judge = _usual(variant)
-    faults = fault_sites(judge.injector.netlist).faults[share::SHARES]
-    return [judge.judge(fault) for fault in faults], judge.cases, judge.runs
+    netlist = judge.injector.netlist
+    alike = [*equivalents(netlist, fault_sites(netlist).faults).items()][share::SHARES]
+    verdicts = [verdict for one, faults in alike for verdict in judge.judge_alike(one, faults)]
+    return verdicts, judge.cases, judge.runs
 
 
 def _hunt(variant: str, instruction: Instruction, faults: Sequence[Fault]) -> list[Fault]:

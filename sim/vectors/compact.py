@@ -20,7 +20,7 @@ from ..cases.case_memory import possible
 from ..cases.exhaustive import exhaustive_cases
 from ..cases.kinds import BY_KEY, forms_of, keys_of
 from ..cases.layout import CASE, Cases, Outcomes, unnamed
-from ..grade.faults import Fault, Injector, Trace, fault_sites
+from ..grade.faults import Fault, Injector, Trace, equivalents, fault_sites
 from ..grade.scenarios import alike, trace_cases
 from ..mistakes.catalogue import MISTAKES
 from ..mistakes.mistake import Mistake, Mistaken
@@ -164,7 +164,8 @@ def compact(
 
     `progress` is told what is done of 100. Raises NetlistError, DisagreementError or WorkerError.
     """
-    listed = fault_sites(drawn_netlist(variant)).faults if faults is None else tuple(faults)
+    netlist = drawn_netlist(variant)
+    listed = fault_sites(netlist).faults if faults is None else tuple(faults)
     pool = _sampled(POOL, variant)
     targets = _targets(variant)
     missing = [target for target in targets if not len(_exposed(variant, target, pool))]
@@ -175,17 +176,19 @@ def compact(
     with workers(processors() if jobs is None else jobs) as work:
 
         def seen(cases: Cases, asked: Sequence[Fault], begin: int, end: int) -> list[int]:
-            shares = [asked[share::SHARES] for share in range(SHARES)]
-            lanes: list[int] = [0] * len(asked)
+            alike = equivalents(netlist, asked)
+            shares = [[*alike][share::SHARES] for share in range(SHARES)]
+            lanes: dict[Fault, int] = {}
             tasks = [
                 (_lanes, variant, cases.tobytes(), share, faults)
                 for share, faults in enumerate(shares)
             ]
             for done, (share, found) in enumerate(work(tasks), start=1):
-                lanes[share::SHARES] = found
+                for one, mine in zip(shares[share], found, strict=True):
+                    lanes |= dict.fromkeys(alike[one], mine)
                 if progress is not None:
                     progress(begin + (end - begin) * done // SHARES)
-            return lanes
+            return [lanes[fault] for fault in asked]
 
         by_pool = seen(pool, listed, 0, 90)
         rest = [fault for fault, lanes in zip(listed, by_pool, strict=True) if not lanes]

@@ -29,6 +29,7 @@ from carrywave.sim.cases.kinds import forms_of
 from carrywave.sim.cases.layout import Cases
 from carrywave.sim.family.instructions import BY_MNEMONIC, BY_OPCODE, INSTRUCTIONS
 from carrywave.sim.family.members import VARIANTS
+from carrywave.sim.grade import faults as fault_module
 from carrywave.sim.grade import grading as grades
 from carrywave.sim.grade import redundant
 from carrywave.sim.grade.exposure import Exposure, count_inputs, documented_inputs, expose
@@ -41,6 +42,7 @@ from carrywave.sim.grade.faults import (
     Pin,
     Trace,
     Wires,
+    equivalents,
     fault_sites,
     readers_of,
 )
@@ -118,6 +120,35 @@ def test_each_wire_and_each_pin_of_a_shared_one_is_a_fault(small: Netlist) -> No
     assert len(sites.faults) == len(wires | pins | tied) == 21
     # y, the second AND and the XOR have one reader each; the flip-flop has none.
     assert sites.equivalent == 2 * 3
+
+
+def told_apart(count: int) -> list[Fault]:
+    """Of some faults those that are seen elsewhere than the one that they are called alike with."""
+    groups = equivalents(drawn_netlist("nmos"), some_faults("nmos", count)).items()
+    others = [(one, fault) for one, alike in groups for fault in alike if fault != one]
+    assert len(others) > count // 10
+    injected = injector("nmos")
+    trace = trace_cases(injected, "nmos", sampled(FEW, "nmos"))
+    return [
+        fault for one, fault in others
+        if injected.seen(trace, fault, every=True) != injected.seen(trace, one, every=True)
+    ]  # fmt: skip
+
+
+def test_faults_that_nobody_can_tell_apart_are_seen_in_the_same_cases(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert told_apart(200) == []
+    wrong = {**fault_module.DECIDED, ("AND", 0, 1): 1}
+    monkeypatch.setattr(fault_module, "DECIDED", wrong)
+    assert told_apart(200) != []
+
+
+def test_an_input_that_decides_its_gate_alone_is_as_good_as_the_output() -> None:
+    assert fault_module.DECIDED == {
+        ("AND", 0, 0): 0, ("AND", 1, 0): 0, ("OR", 0, 1): 1, ("OR", 1, 1): 1,
+        ("NOT", 0, 0): 1, ("NOT", 0, 1): 0,
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("variant", USUAL)
@@ -648,6 +679,7 @@ def test_the_command_draws_tables(command: Callable[..., Answer]) -> None:
     assert out.splitlines()[-1].endswith(" s")
 
 
+@pytest.mark.exhaustive
 def test_a_mistake_that_is_not_found_is_exit_status_1(
     command: Callable[..., Answer], monkeypatch: pytest.MonkeyPatch
 ) -> None:
