@@ -14,11 +14,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import anew
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from carrywave.sim.cases import sampled
 from carrywave.sim.cases.case_memory import possible
 from carrywave.sim.cases.layout import CASE, OUTCOME, REGISTERS, Cases, plain
 from carrywave.sim.cases.sampled import compact_cases
@@ -31,7 +31,7 @@ from carrywave.sim.mistakes.mistake import Mistaken
 from carrywave.sim.netlist.synthesis import drawn_netlist
 from carrywave.sim.vectors import compact as vectors
 from carrywave.sim.vectors import written
-from carrywave.sim.vectors.compact import Vectors, VectorsError, cached, compact
+from carrywave.sim.vectors.compact import Vectors, VectorsError, compact
 from carrywave.sim.vectors.written import columns, write
 from carrywave.sim.witness.comparison import Comparison
 from carrywave.sim.witness.model import Model
@@ -302,9 +302,15 @@ def test_the_sets_that_are_shipped_show_every_fault_that_a_set_found_anew_shows(
 
 
 @pytest.mark.exhaustive
-@pytest.mark.begun_first
-def test_the_set_that_is_shipped_is_the_one_that_is_found() -> None:
-    """Of NMOS: minutes each; what the others show is held above."""
-    shipped = np.load(Path(sampled.__file__).with_name("compact_nmos.npy"))
-    assert cached("nmos").cases.tobytes() == shipped.tobytes()
-    assert len(shipped) > 100
+@pytest.mark.parametrize("variant", VARIANTS)
+def test_the_sets_that_are_shipped_were_found_from_what_there_is(variant: str) -> None:
+    """To find them takes minutes; `python -m anew` does, and says whether they are the same."""
+    assert anew.found_from(variant) == json.loads(anew.FOUND_FROM.read_text())[variant]
+    assert len(anew.shipped(variant)) > 100
+
+
+@pytest.mark.exhaustive
+def test_what_they_were_found_from_is_told_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    first = anew.found_from("binary")
+    monkeypatch.setattr(vectors, "POOL", vectors.POOL * 2)
+    assert anew.found_from("binary") != first
