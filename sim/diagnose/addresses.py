@@ -203,6 +203,29 @@ class _Aimed:
         return outcomes
 
 
+@dataclass(frozen=True)
+class _Stacked:
+    """The model, whose pushes are written elsewhere."""
+
+    variant: str
+    place: Callable[[Any], Any]  # told where they must be
+
+    def execute(self, cases: Cases) -> Outcomes:
+        """Answers in which all that is written lies there."""
+        outcomes = Model(self.variant).execute(cases)
+        there = np.arange(outcomes["write_address"].shape[1]) < outcomes["writes"][:, None]
+        moved = self.place(outcomes["write_address"].astype(np.int32)) & 0xFFFF
+        outcomes["write_address"] = np.where(there, moved, 0)
+        return outcomes
+
+
+#: Where a push is written.
+_STACKS: Final[dict[str, Callable[[Any], Any]]] = {
+    "the stack is written in page zero": lambda address: address & 0xFF,
+    "the stack is written in page 2": lambda address: address + 0x100,
+}
+_STACK_MUST: Final = "a byte must be pushed at 0100 + SP"
+
 #: Where a branch goes that is taken.
 _TARGETS: Final[dict[str, Callable[[Any, Any], Any]]] = {
     "the offset is taken for a number without sign": lambda pc, o: pc + 2 + o,
@@ -236,6 +259,12 @@ def misplaced(question: Question) -> list[Cause]:
     """
     if question.forms[0].branches:
         return _misaimed(question)
+    if question.pushes:
+        return [
+            question.cause("mistake", words, _STACK_MUST)
+            for words, place in _STACKS.items()
+            if question.fits(_Stacked(question.variant, place))
+        ]
     keys = np.unique(question.keys[question.wrong]).tolist()
     wrong = [BY_KEY[key] for key in keys if BY_KEY[key].mode.address is not None]
     if not 0 < len(wrong) <= _MOST_FORMS or not question.budget.search():

@@ -77,6 +77,10 @@ def _explained(question: Question) -> list[Cause]:
     whole = known(question)
     if whole:
         return whole
+    if question.in_one_mode:
+        (part,) = (one for one in question.addressing() if one.fields)
+        if whole := known(part):
+            return whole
     # A waiting IRQ that I keeps off should make no difference.
     waiting = (question.cases["event"] > 0) & (question.name not in EVENTS)
     if np.any(question.wrong & waiting) and not waiting.all():

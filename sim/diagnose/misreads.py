@@ -35,7 +35,8 @@ class _Misread:
 
     "counted": it and those in a row with it are counted on from the byte before, without the wrap
     in their page where they wrap, and without leaving it where they do not; "as": it is looked for
-    where `other` lies; "exchanged": and `other` where this one lies; "nowhere": where nothing lies.
+    where `other` lies; "exchanged": and `other` where this one lies; "nowhere": it, and `other` if
+    there is one, are looked for where nothing lies.
     """
 
     variant: str
@@ -59,7 +60,8 @@ class _Misread:
         if self.name not in lies:
             return {}
         if self.how == "nowhere":
-            return {self.name: np.full(len(cases), -1)}
+            both = self.name, self.other
+            return {name: np.full(len(cases), -1) for name in both if name in lies}
         if self.how in ("as", "exchanged"):
             if self.other not in lies:
                 return {}
@@ -97,7 +99,7 @@ def misread(question: Question) -> list[Cause]:
     kinds: dict[str, Iterable[tuple[str, ...]]] = {
         "counted": ((name,) for name in sought),
         "exchanged": itertools.pairwise(sought),
-        "nowhere": ((name,) for name in sought),
+        "nowhere": [*((name,) for name in sought), *itertools.pairwise(sought)],
         "as": ((name, other) for name in sought for other in names if name != other),
     }
     for how, choices in kinds.items():
@@ -142,6 +144,9 @@ def _in_words(witness: _Misread, name: str, lies: int, sought: int) -> tuple[str
     where = f"{byte} lies at {lies:04X}"
     must = f"{byte} must be read at its own address"
     if witness.how == "nowhere":
+        if witness.other:
+            more = f", and for {_BYTES[witness.other]} too"
+            return f"reads elsewhere where {where}{more}", "each must be read at its own address"
         return f"reads elsewhere where {where}", must
     cause = f"reads {sought:04X} where {where}"
     if witness.how == "exchanged":

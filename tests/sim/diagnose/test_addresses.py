@@ -122,6 +122,40 @@ def test_a_wrong_target_is_one_mistake(words: str, target: Any, follow: bool) ->
     assert causes[0].explains == np.count_nonzero(answers != right)
 
 
+def test_a_rule_of_one_mode_is_told_before_what_fits_in_part() -> None:
+    """The index of LDX absolute,Y has lost its bit 7: most of it is as if it were signed."""
+    cases = cases_of("LDX")
+    rows = np.flatnonzero(keys_of(cases) == 0xBE)
+    answers = emulated(0xBE, elsewhere(m=lambda f: word(f) + f["y"] % 128 & 0xFFFF))
+    low = cases["read_value"][rows, 1].astype(int)
+    answers["cycles"][rows] = 4 + (low + cases["y"][rows] % 128 > 255)
+    (cause,) = told("LDX", answers)
+    words = "only the low seven bits of the index are added, and the clocks follow"
+    assert (cause.cause, cause.place) == (words, "in absolute,Y mode")
+    assert cause.explains == np.count_nonzero(answers != Model().execute(cases))
+
+
+@pytest.mark.parametrize("name", ["PHA", "BRK", "NMI"])
+def test_a_stack_in_another_page_is_told(name: str) -> None:
+    right = Model().execute(cases_of(name))
+    answers = right.copy()
+    answers["write_address"] &= 0xFF
+    (cause,) = told(name, answers)
+    assert cause.cause == "the stack is written in page zero"
+    assert cause.explains == len(right)
+
+
+@pytest.mark.parametrize("name", ["BRK", "NMI"])
+def test_a_vector_that_is_looked_for_elsewhere_is_told(name: str) -> None:
+    """What lies there is 0, as behind the shipped adapters, and so are both of its bytes."""
+    answers = Model().execute(cases_of(name)).copy()
+    answers["pc"] = 0
+    (cause,) = told(name, answers)
+    lies = "FFFE" if name == "BRK" else "FFFA"
+    where = f"reads elsewhere where the low byte of the vector lies at {lies}"
+    assert cause.cause == f"{where}, and for the high byte of the vector too"
+
+
 def test_what_is_no_place_is_not_called_one(monkeypatch: pytest.MonkeyPatch) -> None:
     answers = emulated(0xB5, WRONG[1][2])
     monkeypatch.delitem(addresses._WITH, "A is added where {index} must be")
