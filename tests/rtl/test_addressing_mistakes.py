@@ -77,7 +77,7 @@ MISTAKES = [
 ]
 
 
-@pytest.mark.parametrize(("mistake", "name", "fields", "refuted"), first_of(MISTAKES, 2))
+@pytest.mark.parametrize(("mistake", "name", "fields", "refuted"), first_of(MISTAKES))
 def test_a_mistake_of_addressing_is_named(
     mistake: Callable[[Rows], None], name: str, fields: set[str], refuted: str
 ) -> None:

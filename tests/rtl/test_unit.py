@@ -26,7 +26,7 @@ def differing(variant, cases):
     return np.flatnonzero(Clocked(variant).execute(cases) != Model(variant).execute(cases))
 
 
-@pytest.mark.parametrize("each", [3, pytest.param(25, marks=pytest.mark.exhaustive)])
+@pytest.mark.parametrize("each", [3, pytest.param(10, marks=pytest.mark.exhaustive)])
 @pytest.mark.parametrize("variant", USUAL)
 def test_sampled_instructions_and_events_agree(variant, each):
     print(f"seed {SEED}")

@@ -465,9 +465,7 @@ def test_cycles_that_are_not_counted_are_not_compared(command: Command) -> None:
     ]
 
 
-@pytest.mark.parametrize(
-    ("variant", "status"), first_of([("nmos", 0), ("cmos", 1), ("binary", 0)], 2)
-)
+@pytest.mark.parametrize(("variant", "status"), first_of([("cmos", 1), ("nmos", 0), ("binary", 0)]))
 def test_d_after_reset_is_compared_where_the_makers_tell_it(
     compare: Callable[..., tuple[int, Any]], variant: str, status: int
 ) -> None:
@@ -526,7 +524,7 @@ def test_a_command_does_what_the_case_does(mnemonic: str, mode: str) -> None:
         assert shown.after[flag] == int(outcome["p"]) >> bit & 1, flag
 
 
-@pytest.mark.parametrize("name", first_of(["IRQ", "STA", "ADC", "JSR", "RTI", "BNE", "RESET"]))
+@pytest.mark.parametrize("name", first_of(["STA", "IRQ", "ADC", "JSR", "RTI", "BNE", "RESET"]))
 def test_the_waveform_has_the_emulators_values_beside(name: str, tmp_path: Path) -> None:
     class Shifted:
         def execute(self, cases: Cases) -> Outcomes:

@@ -159,6 +159,8 @@ PLANTED = [
 # in which the same rules are put to a model that differs in decimal mode and in its clocks.
 FIRST = [one for one in PLANTED if one[0] == next(v for v in VARIANTS if v in one[1].variants)]
 OTHERS = [one for one in PLANTED if one not in FIRST]
+SEED = 27  # pytest's processes have to have the same parameters
+SOME_OTHERS = random.Random(SEED).sample(OTHERS, len(OTHERS) // 4)
 
 
 def test_all_forms_of_all_mistakes_are_planted() -> None:
@@ -172,9 +174,9 @@ def test_all_forms_of_all_mistakes_are_planted() -> None:
     [
         FIRST[::9],
         pytest.param([one for i, one in enumerate(FIRST) if i % 9], marks=pytest.mark.exhaustive),
-        *(pytest.param(OTHERS[share::2], marks=pytest.mark.exhaustive) for share in range(2)),
+        pytest.param(SOME_OTHERS, marks=pytest.mark.exhaustive),
     ],
-    ids=["first", "the rest of first", "others-0", "others-1"],
+    ids=["first", "the rest of first", "some others"],
 )
 def test_every_mistake_alone_is_named_first_in_every_instruction_that_has_it(
     chosen: list[tuple[str, Mistake, Mistake]],
@@ -242,11 +244,11 @@ def some_pairs(count: int) -> list[tuple[str, Mistake, Mistake]]:
 
 
 @pytest.mark.parametrize(
-    "share", [0, *(pytest.param(share, marks=pytest.mark.exhaustive) for share in range(1, 8))]
+    "share", [0, *(pytest.param(share, marks=pytest.mark.exhaustive) for share in range(1, 6))]
 )
 def test_pairs_in_one_instruction_are_found(share: int) -> None:
     checked = hidden = 0
-    for variant, one, other in some_pairs(40)[share::8]:
+    for variant, one, other in some_pairs(40)[share::16]:
         actual = planted(one, other, variant=variant)
         found = by_instruction(asked(actual, variant))
         alone = [
@@ -269,7 +271,7 @@ def test_pairs_in_one_instruction_are_found(share: int) -> None:
             }, (variant, name, one.number, one.modes, other.number, other.modes, numbers)
             assert found[name][0].explains == found[name][0].wrong > 0
             checked += 1
-    assert checked >= max(3, hidden)
+    assert checked >= max(1, hidden)
 
 
 def test_a_pair_is_told_as_both_of_its_mistakes() -> None:
@@ -398,6 +400,7 @@ def test_events_that_are_not_heeded_are_recognized() -> None:
     }
 
 
+@pytest.mark.exhaustive
 def test_an_irq_that_i_should_keep_off_is_recognized_beside_a_mistake() -> None:
     cases = quick().copy()
     for row in np.flatnonzero(cases["event"] == 1):
@@ -540,9 +543,7 @@ FLAG_FORMULAS: list[tuple[str, str, Any, Any, str]] = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("name", "flag", "value", "rows", "words"), first_of(FLAG_FORMULAS, len(FLAG_FORMULAS) // 4)
-)
+@pytest.mark.parametrize(("name", "flag", "value", "rows", "words"), first_of(FLAG_FORMULAS, 2))
 def test_a_wrong_flag_is_told_as_a_formula_beside_the_right_one(
     name: str, flag: str, value: Any, rows: Any, words: str, count_calls: Counter
 ) -> None:
@@ -698,6 +699,7 @@ def test_a_single_wrong_case_is_not_taken_for_a_formula() -> None:
             assert (cause.instruction, cause.kind) == (name, "none")
 
 
+@pytest.mark.exhaustive
 def test_a_formula_that_misses_a_single_case_is_not_claimed() -> None:
     for name, flag, value in (("SBC", "v", carry(6, "SBC")), ("AND", "z", M & 1)):
         for which in (0, 1234):

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from usual import first_of
 
 from carrywave.sim.cases.layout import plain
 from carrywave.sim.cases.sampled import sampled_cases
@@ -282,7 +283,7 @@ def kill_one(number: int, after: float | None, kind: str, mark: str) -> int:
 SIGNALS = [signal.SIGTERM, signal.SIGKILL, signal.SIGINT]
 
 
-@pytest.mark.parametrize("number", SIGNALS)
+@pytest.mark.parametrize("number", first_of(SIGNALS))
 def test_when_the_bench_ends_the_emulator_and_all_that_it_started_end(
     number: int, mark: str
 ) -> None:

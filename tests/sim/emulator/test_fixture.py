@@ -130,6 +130,7 @@ REFUSED = {
 }
 
 
+@pytest.mark.exhaustive
 def test_what_cannot_be_compared_fails_and_says_why(tmp_path: Path) -> None:
     tests = (
         f"\ndef test_{i}(carrywave_gates):\n    carrywave_gates.check({call})\n"

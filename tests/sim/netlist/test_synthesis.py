@@ -206,6 +206,7 @@ def test_an_adder_that_there_is_not_is_refused(cache: Path) -> None:
     gc.collect()  # the half-made unit is reported as unused here, not in a later test
 
 
+@pytest.mark.exhaustive
 def test_a_kept_netlist_that_is_none_is_built_again(cache: Path) -> None:
     """Sealed as it ought to be, but no design of Yosys."""
     first = drawn()
@@ -218,6 +219,7 @@ def test_a_kept_netlist_that_is_none_is_built_again(cache: Path) -> None:
         assert path.read_text() == good
 
 
+@pytest.mark.exhaustive
 def test_another_script_or_rtl_is_another_file(
     cache: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

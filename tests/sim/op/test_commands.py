@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from usual import first_of
 
 from carrywave.sim.cases.case_memory import possible
 from carrywave.sim.cases.sampled import quick_cases
@@ -26,7 +27,7 @@ from carrywave.sim.witness.model import Model
 pytestmark = pytest.mark.usefixtures("one_simulator")
 
 
-@pytest.mark.parametrize("variant", ["nmos", "cmos"])
+@pytest.mark.parametrize("variant", first_of(["nmos", "cmos"]))
 def test_the_numbers_of_a_case_do_what_it_does(variant: str) -> None:
     compared = 0
     for form in INSTRUCTIONS:

@@ -197,7 +197,7 @@ WRONG_TURNS: list[tuple[str, str, str, str]] = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("cause", "file", "old", "new"), first_of(WRONG_TURNS, 4))
+@pytest.mark.parametrize(("cause", "file", "old", "new"), first_of(WRONG_TURNS, 2))
 def test_an_interrupt_at_the_wrong_time_is_named(
     cause: str, file: str, old: str, new: str, tmp_path: Path
 ) -> None:

@@ -109,6 +109,7 @@ class TestAgainstTheSimulator:
         assert here == there
         assert here["ended"] == ended
 
+    @pytest.mark.exhaustive
     def test_a_limit_at_any_clock(self) -> None:
         for clocks in (0, 1, 6, 7, 8, 13, 14, 30, 31, 32):
             here, there = both(lambda: load(PROGRAMS[0]), "nmos", clocks)

@@ -45,7 +45,7 @@ def keep(parts: list[RunPart], part: RunPart, *_: int) -> None:
 @pytest.mark.parametrize("variant", USUAL)
 def test_it_comes_to_the_case_and_to_nothing_else(variant: str, tmp_path: Path) -> None:
     path, done, refused, keys = tmp_path / "replay.s", 0, 0, set()
-    for case in chosen(1)[::3] if variant == "nmos" else chosen(4):
+    for case in chosen(1)[:: 3 if variant == "nmos" else 1]:
         try:
             path.write_text(replay(case, variant))
         except ReplayError:
@@ -68,7 +68,7 @@ def test_it_comes_to_the_case_and_to_nothing_else(variant: str, tmp_path: Path) 
         done += 1
         keys.add((int(case["event"]), int(case["read_value"][0])))
     assert done > 20 * refused
-    assert len(keys) > (50 if variant == "nmos" else 151)
+    assert len(keys) > (50 if variant == "nmos" else 150)
 
 
 def test_what_no_listing_has_is_said() -> None:

@@ -113,8 +113,7 @@ def differing_steps(variant, adder, alu=None, mnemonics=MNEMONICS):
         ("nmos", "ripple"),
         *(
             pytest.param(variant, adder, marks=pytest.mark.exhaustive)
-            for variant in VARIANTS
-            for adder in ADDERS
+            for variant, adder in zip(VARIANTS, reversed(ADDERS), strict=True)
         ),
     ],
 )

@@ -416,7 +416,7 @@ def alive(pid: int) -> bool:
 
 
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs /proc")
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGKILL])
+@pytest.mark.parametrize("number", first_of([signal.SIGINT, signal.SIGKILL]))
 def test_no_process_is_left_behind(number: signal.Signals) -> None:
     program = (
         "import signal\n"

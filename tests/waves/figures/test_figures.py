@@ -161,9 +161,10 @@ def drawn(one_simulator: None, tmp_path: Path, settling: Settling) -> dict[str, 
 
 
 # Either takes as long as all else about figures; the browser's own font is wider than that one.
+@pytest.mark.exhaustive
 @pytest.mark.parametrize(
     ("dark", "font"),
-    [(False, ""), pytest.param(True, "DejaVu Sans", marks=pytest.mark.exhaustive)],
+    [(False, ""), (True, "DejaVu Sans")],
 )
 def test_every_figure_is_legible_in_a_browser(
     drawn: dict[str, str], judge_figures: Callable[..., Any], dark: bool, font: str
@@ -177,6 +178,7 @@ def test_every_figure_is_legible_in_a_browser(
     assert {one["background"] for one in told.values()} == {wanted}
 
 
+@pytest.mark.exhaustive
 def test_the_browser_sees_text_that_overlaps_leaves_or_is_too_faint(
     judge_figures: Callable[..., Any],
 ) -> None:

@@ -100,6 +100,7 @@ def test_the_figure_is_the_same_every_time_and_shows_itself(three: Survey) -> No
     assert three._repr_svg_() == again._repr_svg_() == plot_survey(three).render()
 
 
+@pytest.mark.exhaustive
 @pytest.mark.parametrize(("dark", "font"), [(False, ""), (True, "DejaVu Sans")])
 def test_the_figure_is_legible_in_a_browser(
     three: Survey, judge_figures: Callable[..., Any], dark: bool, font: str
