@@ -210,7 +210,7 @@ def test_comparison_and_logic_agree_on_a_sixteenth_of_all_operands(
 
 
 @pytest.mark.parametrize("variant", USUAL)
-@pytest.mark.parametrize(("operation", "mnemonic", "two", "place"), OPERATIONS[7:])
+@pytest.mark.parametrize(("operation", "mnemonic", "two", "place"), first_of(OPERATIONS[7:], 3))
 def test_shifts_and_steps_agree_on_every_byte_carry_and_decimal_flag(
     settle, operation, mnemonic, two, place, variant
 ):

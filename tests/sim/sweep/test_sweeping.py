@@ -217,7 +217,7 @@ def changed(netlist: Netlist, name: str, bit: int) -> Netlist:
         ("stack.adder.carry", 4, {"PLA": {"sp"}, "INX": set()}),
         # The program counter's: a case's own bytes are where the next ones are read.
         ("pc_adder.carry", 9, {"NOP": {"pc", BUS}, "CLC": {"pc", BUS}}),
-    ], 2),
+    ]),
 )  # fmt: skip
 def test_a_gate_that_is_changed_is_named(
     name: str, bit: int, expected: dict[str, set[str]]
@@ -283,7 +283,7 @@ def with_line(monkeypatch: pytest.MonkeyPatch, where: str, old: str, new: str) -
          {"PHA": "sp", "PLA": "sp"}),
         ("status.StatusRegister", "~(flag ^ self.condition[0])", "flag ^ self.condition[0]",
          {"BNE": "pc"}),
-    ], 2),
+    ]),
 )  # fmt: skip
 def test_a_line_of_the_rtl_that_is_changed_is_named(
     monkeypatch: pytest.MonkeyPatch, where: str, old: str, new: str, expected: dict[str, str]

@@ -182,7 +182,7 @@ def spoil(columns: Columns, field: str) -> int:
     return row
 
 
-@pytest.mark.parametrize("field", FIELDS)
+@pytest.mark.parametrize("field", first_of(FIELDS, 6))
 def test_one_wrong_bit_is_found_with_its_row(tmp_path: Path, field: str) -> None:
     suffix = (".csv", ".parquet")[FIELDS.index(field) % 2]
     columns = copied()
@@ -645,7 +645,7 @@ def hexadecimal(values: Any, prefix: str = "") -> list[str]:
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".jsonl", ".parquet"])
-@pytest.mark.parametrize("prefix", first_of(["$", "", "0x", "\t $"], 2))
+@pytest.mark.parametrize("prefix", first_of(["$", "", "0x", "\t $"]))
 def test_numbers_may_be_hexadecimal(tmp_path: Path, suffix: str, prefix: str) -> None:
     columns = copied(2000)
     row = 401
@@ -744,7 +744,7 @@ def listed(rows: int) -> dict[str, list[list[int]]]:
     }
 
 
-@pytest.mark.parametrize("form", ["lists", "hex digits", "pairs"])
+@pytest.mark.parametrize("form", first_of(["lists", "hex digits", "pairs"]))
 @pytest.mark.parametrize("suffix", [".csv", ".jsonl", ".parquet"])
 def test_what_was_read_and_written_may_be_one_column(
     tmp_path: Path, form: str, suffix: str

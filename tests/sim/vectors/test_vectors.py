@@ -18,6 +18,7 @@ import anew
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
+from usual import USUAL
 
 from carrywave.sim.cases.case_memory import possible
 from carrywave.sim.cases.layout import CASE, OUTCOME, REGISTERS, Cases, plain
@@ -283,11 +284,11 @@ def test_what_cannot_be_written_is_told_in_a_line(
     assert list(tmp_path.iterdir()) == []
 
 
-def test_the_sets_that_are_shipped_show_every_mistake() -> None:
+@pytest.mark.parametrize("variant", USUAL)
+def test_the_sets_that_are_shipped_show_every_mistake(variant: str) -> None:
     """As sets that are found anew do."""
-    for variant in VARIANTS:
-        made = {m.number: m.mnemonics for m in MISTAKES if variant in m.variants}
-        assert exposing(compact_cases(variant), variant) == made
+    made = {m.number: m.mnemonics for m in MISTAKES if variant in m.variants}
+    assert exposing(compact_cases(variant), variant) == made
 
 
 def test_the_sets_that_are_shipped_show_every_fault_that_a_set_found_anew_shows(
