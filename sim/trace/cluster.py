@@ -17,6 +17,7 @@ from ..system.workers import Task, Work, WorkerError
 
 LOCAL: Final = "local"  # instead of an address
 ANSWERS: Final = 10.0  # seconds until a scheduler that does not answer is none
+SILENT: Final = 60.0  # and until one that has answered is none any more
 RETURNS: Final = 60.0  # seconds that it may be without a worker: the last one may be started again
 LOOK: Final = 1.0  # seconds from look to look whether there is one
 AHEAD: Final = 3  # tasks a thread that are given out: what waits for its turn stays bounded
@@ -190,9 +191,12 @@ def _reached(scheduler: str) -> Iterator[None]:
 def _threads(client: Any, scheduler: str) -> int:
     """How many tasks it can do at a time; a connection is made to ask for that."""
     try:
-        return sum(client.nthreads().values())
+        found = client.sync(client.scheduler.ncores, workers=None, callback_timeout=SILENT)
+    except TimeoutError:  # which is an OSError, too
+        raise WorkerError(f"{scheduler}: the scheduler does not answer any more") from None
     except OSError:
         raise WorkerError(f"{scheduler}: the scheduler is gone") from None
+    return sum(found.values())
 
 
 def _answer(client: Any, future: Any, scheduler: str) -> Any:

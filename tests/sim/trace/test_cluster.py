@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import signal
@@ -227,6 +228,21 @@ def test_a_scheduler_that_goes_is_told(more: int) -> None:
             with pytest.raises(WorkerError) as error:
                 list(answers)
     assert str(error.value) == f"{address}: the scheduler is gone"
+
+
+def test_a_scheduler_that_is_silent_is_not_waited_for(
+    scheduler: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    async def halted(**_: Any) -> None:
+        await asyncio.sleep(3600)
+
+    address = scheduler.scheduler_address
+    with cluster(address, 1) as work:
+        monkeypatch.setitem(scheduler.scheduler.handlers, "ncores", halted)
+        monkeypatch.setattr(module, "SILENT", 0.2)
+        with pytest.raises(WorkerError) as error:
+            list(work([(pow, 2, 3)]))
+    assert str(error.value) == f"{address}: the scheduler does not answer any more"
 
 
 # Processes
