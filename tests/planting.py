@@ -7,13 +7,15 @@ import itertools
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from carrywave.rtl import datapath
+from carrywave.rtl.variant import Variant
 from carrywave.sim.netlist.synthesis import SCRIPT, Netlist, netlist_by
 
 RTL = Path(datapath.__file__).parent
@@ -38,8 +40,9 @@ class Edit:
         return f"{self.seen} {self.variant}, {self.file}: {self.new.strip()[:40]}"
 
 
-def edited(edits: Iterable[Edit], variant: str) -> Netlist:
-    """The netlist of the hardware with these edits."""
+@contextmanager
+def planted(edits: Iterable[Edit]) -> Iterator[None]:
+    """In it, the unit is that of a source with these edits, whatever is built around it."""
     name = f"edited_{next(COUNT)}"
     with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
         package = Path(folder, name)
@@ -53,8 +56,15 @@ def edited(edits: Iterable[Edit], variant: str) -> Netlist:
         patch.setattr(sys, "dont_write_bytecode", True)
         try:
             unit = importlib.import_module(f"{name}.datapath").Unit
-            patch.setattr(datapath, "Unit", unit)
-            return netlist_by(SCRIPT, variant)
+            # The variants of that package are its own.
+            patch.setattr(datapath, "Unit", lambda one, *more: unit(Variant(one).value, *more))
+            yield
         finally:
             for module in [one for one in sys.modules if one.partition(".")[0] == name]:
                 del sys.modules[module]
+
+
+def edited(edits: Iterable[Edit], variant: str) -> Netlist:
+    """The netlist of the hardware with these edits."""
+    with planted(edits):
+        return netlist_by(SCRIPT, variant)

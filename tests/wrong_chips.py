@@ -1,17 +1,21 @@
-"""Mistakes that are planted in the gates of a board's unit."""
+"""Mistakes in the source of a board's unit, and what is said of each of them."""
 
-from dataclasses import replace
+from planting import Edit
+
+EDITS = (
+    Edit("alu", "adder.carry[WIDTH] ^ adder.carry[WIDTH - 1]",
+         "adder.carry[WIDTH - 1] ^ adder.carry[WIDTH - 2]", "ADC p.v"),
+    Edit("steps", "count(ACCESS, Left.HIGH, high=result, pc=step)",
+         "count(ACCESS, Left.HIGH, pc=step)", "LDA a"),
+)  # fmt: skip
+#: What is asked of a chip with all of them.
+NAMES = ("69", "BD", "E8")  # ADC immediate, LDA absolute,X, INX
 
 
-def with_wrong_overflow(netlist):
-    """V is carry 7 XOR carry 6 in this one."""
-    name = next(name for name in netlist.names if name.endswith("unit.alu.adder.carry"))
-    carry = netlist.names[name]
-    pair = {carry[8], carry[7]}
-    gates = [
-        replace(gate, inputs=(carry[7], carry[6]))
-        if gate.kind == "XOR" and {*gate.inputs} == pair else gate
-        for gate in netlist.gates
-    ]  # fmt: skip
-    assert sum(one != other for one, other in zip(gates, netlist.gates, strict=True)) == 1
-    return netlist.replaced(gates)
+def assert_found(verdict):
+    """Each of them is found and named."""
+    wrong = {name: {*found.fields} for name, found in verdict.comparison.instructions.items()}
+    assert wrong == {"ADC": {"p.v"}, "LDA": {"a", "p.n", "p.z"}, "INX": set()}
+    said = {cause.instruction: cause for cause in reversed(verdict.likely)}
+    assert said["ADC"].change == "V must be carry 8 XOR carry 7"
+    assert said["LDA"].cause == "the carry out of the low byte of the address is lost"

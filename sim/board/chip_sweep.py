@@ -14,6 +14,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from ..cases.case_memory import complemented
 from ..cases.layout import CASE, Cases, plain
 from ..diagnose.diagnosis import diagnose
 from ..diagnose.question import Cause
@@ -187,4 +188,5 @@ def _closely(
     if one is None:
         what = "the board answers otherwise in a block than by itself"
         raise EmulatorError(f"{board.name}: {what}", cases[here])
-    return replace(one, index=index), diagnose(cases, expected, actual, variant, ())
+    with complemented(True):
+        return replace(one, index=index), diagnose(cases, expected, actual, variant, ())

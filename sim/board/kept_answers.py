@@ -20,6 +20,7 @@ class AnswerKeeper:
     def __init__(self, board: Witness, variant: str, file: IO[str]) -> None:
         self._board, self._file = board, file
         self.option = getattr(board, "option", None)
+        self.complements = getattr(board, "complements", False)
         file.write(f"{HEAD} {variant}\n")
 
     def execute(self, cases: Cases) -> Outcomes:
@@ -32,6 +33,8 @@ class AnswerKeeper:
 
 class KeptAnswers:
     """The witness that answers from such a file. Use as a context manager, as a board."""
+
+    complements = True  # as a board does
 
     def __init__(self, path: str) -> None:
         """Raises UnusableError for a file that is none."""

@@ -89,6 +89,8 @@ class Board:
     `answered` is told of each case that is answered, `repeated` counts frames sent again.
     """
 
+    complements = True  # what is not listed, as `case_memory` has it
+
     def __init__(self, port: Port, name: str, timeout: float = TIMEOUT) -> None:
         """Raises EmulatorError where no board answers."""
         self.name, self.option, self.timeout = name, f"--serial {name}", timeout

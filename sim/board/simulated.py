@@ -80,6 +80,8 @@ def board_machine(variant: str, socket: Component | None = None) -> GateMachine:
 class ManyBoards:
     """A witness: as many boards as there are cases, each asked one case in a frame."""
 
+    complements = True  # what is not listed, as `case_memory` has it
+
     def __init__(self, machine: GateMachine) -> None:
         """`machine` is a `core_machine`."""
         net = machine.netlist

@@ -1,6 +1,8 @@
 """The memory that a case stands in: what it lists, and what is found where nothing is listed."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from contextvars import ContextVar
 from itertools import combinations
 from typing import Any, Final
 
@@ -61,10 +63,28 @@ def possible(cases: Cases) -> npt.NDArray[np.bool_]:
 
 # Bytes that are looked for elsewhere
 
+_COMPLEMENTED: Final = ContextVar("_COMPLEMENTED", default=False)
+
+
+@contextmanager
+def complemented(there: bool) -> Iterator[None]:
+    """In it, `there` is whether memory shows the complement of a case's last byte elsewhere.
+
+    Our own witnesses do, a board among them; the shipped adapters clear the rest.
+    """
+    token = _COMPLEMENTED.set(there)
+    try:
+        yield
+    finally:
+        _COMPLEMENTED.reset(token)
+
 
 def found_at(cases: Cases, address: Any) -> Column:
-    """The byte of each case that lies at an address; 0 where it lists none there."""
+    """The byte of each case that lies at an address; what is elsewhere, where it lists none."""
     found = np.zeros(len(cases), np.int32)
+    if _COMPLEMENTED.get():
+        last = cases["reads"].astype(np.intp) - 1
+        found += ~cases["read_value"][np.arange(len(cases)), last]
     for i in reversed(range(READS)):  # of two that claim a place the first wins
         here = (cases["read_address"][:, i] == address) & (cases["reads"] > i)
         found = np.where(here, cases["read_value"][:, i], found)
@@ -79,7 +99,7 @@ def reread(
 ) -> Cases:
     """Cases that read, their opcodes apart, what they find in the memory of others.
 
-    The shipped adapters lay out what a case lists and clear the rest: so does this.
+    What a case does not list is 0 as the shipped adapters clear it, or as in `complemented`.
     """
     found = asked.copy()
     for key, rows in alike(keys_of(asked)):

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, Self
 
 import numpy as np
 
-from ..cases.case_memory import possible
+from ..cases.case_memory import complemented, possible
 from ..cases.kinds import instruction_of
 from ..cases.layout import CASE, OUTCOME, Cases, Outcomes
 from ..cases.sampled import batches, forms_named
@@ -185,8 +185,10 @@ class Trial:
     def verdict(self, reset: bool, asked: str = "") -> Verdict:
         """What it comes to; `reset`, if cases of RESET were among them."""
         known = self.variant == "cmos" or not reset or "p.d" in self.total.skipped
+        with complemented(getattr(self.emulator, "complements", False)):
+            likely = self._evidence.diagnose(self.variant, self.total.skipped)
         return Verdict(
-            self.variant, self.total, self._evidence.diagnose(self.variant, self.total.skipped),
+            self.variant, self.total, likely,
             {} if known else {"RESET": ["p.d"]}, self.left_out, self.one_write,
             Coverage(frozenset(self.opcodes), self.variant), asked,
         )  # fmt: skip

@@ -1,12 +1,14 @@
 """A whole board, its line included, behind a pseudo-terminal."""
 
 import threading
-from dataclasses import replace
 
 import numpy as np
 import pytest
-from wrong_chips import with_wrong_overflow
+from planting import planted
+from wrong_chips import EDITS, NAMES, assert_found
 
+from carrywave.sim.board import chip_sweep
+from carrywave.sim.board.chip_sweep import sweep_chip
 from carrywave.sim.board.desk import Desk, Hearing, levels
 from carrywave.sim.board.serial_line import Board, open_port
 from carrywave.sim.board.simulated import DIVISOR, Line, board_machine
@@ -23,10 +25,12 @@ def test_bytes_go_onto_a_line_and_come_off_it(piece):
 
 
 @pytest.mark.exhaustive
-def test_a_mistake_in_the_chip_is_found_over_a_pseudo_terminal(monkeypatch):
+def test_mistakes_in_the_chip_are_found_over_a_pseudo_terminal(monkeypatch):
+    """By cases, and by halving a block of those that the chip makes itself."""
     monkeypatch.setattr(sampled, "QUICK", 100)
-    machine = board_machine("nmos")
-    wrong = replace(machine, netlist=with_wrong_overflow(machine.netlist))
+    monkeypatch.setattr(chip_sweep, "AROUND", 64)
+    with planted(EDITS):
+        wrong = board_machine("nmos")
     over = threading.Event()
     with Desk(Line(wrong), DIVISOR) as desk:
 
@@ -38,13 +42,18 @@ def test_a_mistake_in_the_chip_is_found_over_a_pseudo_terminal(monkeypatch):
         beside.start()
         try:
             with Board(open_port(desk.path), desk.path, timeout=60) as board:
-                verdict = judge(board, names=["69", "E8"])
-                signature = board.facts
+                verdict, facts = judge(board, names=NAMES), board.facts
+                swept = sweep_chip(board, ["ADC"], whole=1 << 9, block=1 << 9)
         finally:
             over.set()
             beside.join()
-    assert (signature.variant, signature.socket) == ("nmos", False)
-    assert verdict.comparison.instructions["INX"].mismatches == 0
-    assert verdict.comparison.instructions["ADC"].fields.keys() == {"p.v"}
-    assert "carry 8 XOR carry 7" in str(verdict.likely[0])
-    assert desk.cases >= verdict.comparison.cases > 300
+    assert (facts.variant, facts.socket) == ("nmos", False)
+    assert_found(verdict)
+    assert desk.cases >= verdict.comparison.cases > 400
+    (row,) = swept.rows
+    assert (row.first_fields, row.questions) == (("p.v",), 1 + 9)
+    a, m = (int(row.first.case[name].flat[i]) for name, i in (("a", 0), ("read_value", 1)))
+    # Carry 7, carry 6 and a carry that is clear: with these two alone V differs.
+    c8, c7, c6 = a + m >> 8, (a & 127) + (m & 127) >> 7, (a & 63) + (m & 63) >> 6
+    assert c8 ^ c7 != c7 ^ c6
+    assert row.likely[0].change == "V must be carry 8 XOR carry 7"
