@@ -22,11 +22,14 @@ from carrywave.sim.netlist import verilog
 from carrywave.sim.netlist.synthesis import FLOPS, PORTS, module_of
 from carrywave.sim.netlist.verilog import export_verilog, tidied
 from carrywave.sim.program.assembler import assemble
+from carrywave.waves.run.listing import run_listing
 from carrywave.waves.vcd.read import read_clocks
 
 ROOT = Path(__file__).parents[3]
 EXAMPLE = ROOT / "tests" / "examples" / "hardware" / "system.v"
-LISTING = "signed_compare"
+HELLO = EXAMPLE.with_name("hello.s")
+LISTINGS = {"hello": HELLO, "compare": ROOT / "waves" / "programs" / "signed_compare.s"}
+SENT = [f"sent {byte:02x}" for byte in b"Hello\n"]
 BUILT = [("nmos", "ripple"), ("cmos", "prefix"), ("binary", "lookahead")]
 REGISTERS = ("pc", "a", "x", "y", "sp", "p")
 CLOCKS = 400
@@ -64,21 +67,28 @@ def clocks_of(columns: list[dict[str, Any]]) -> list[str]:
 
 @pytest.fixture(scope="module")
 def design(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The example beside the unit and a listing's memory."""
+    """The example beside the unit and the listings' memories."""
     folder = tmp_path_factory.mktemp("design")
     shutil.copy(EXAMPLE, folder)
     export_verilog(folder / "unit_nmos.v")
-    program = assemble((ROOT / "waves" / "programs" / f"{LISTING}.s").read_text())
-    (folder / "image.hex").write_text("\n".join(f"{byte:02x}" for byte in program.memory))
+    for name, listing in LISTINGS.items():
+        memory = assemble(listing.read_text()).memory
+        (folder / f"{name}.hex").write_text("\n".join(f"{byte:02x}" for byte in memory))
     return folder
 
 
 @pytest.fixture(scope="module")
-def expected() -> list[str]:
+def expected(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+    """What sends is held to the run of the same listing, where memory stands in for the UART."""
+    waveform = tmp_path_factory.mktemp("run") / "hello.vcd"
+    assert run_listing(HELLO, str(waveform)).agree
+    return rows_of(waveform)
+
+
+def rows_of(waveform: Path) -> list[str]:
     found: list[dict[str, Any]] = []
     read_clocks(
-        ROOT / "waves" / "reference" / f"{LISTING}.vcd",
-        lambda columns, first: found.append({k: np.array(v) for k, v in columns.items()}),
+        waveform, lambda columns, first: found.append({k: np.array(v) for k, v in columns.items()})
     )
     return clocks_of(found)
 
@@ -146,27 +156,44 @@ def test_a_strangers_design_runs_as_here_in_icarus(
     said_nothing = said(design, "iverilog", standard, "-Wall", "-Wno-timescale", "-o", "system",
                         "system.v", "unit_nmos.v")  # fmt: skip
     assert said_nothing == ""
-    assert_the_same(said(design, "vvp", "system", *asked(expected)), expected)
+    out = said(design, "vvp", "system", *asked(expected))
+    assert_the_same(out, expected)
+    assert sent(out) == SENT
+    compared = rows_of(ROOT / "waves" / "reference" / "signed_compare.vcd")
+    out = said(design, "vvp", "system", *asked(compared, "compare"))
+    assert_the_same(out, compared)
+    assert sent(out) == []
+
+
+@tool("iverilog")
+@pytest.mark.exhaustive
+def test_a_slower_line_is_waited_for(design: Path, expected: list[str]) -> None:
+    said(design, "iverilog", "-P", "bench.DIVISOR=4", "-o", "slow", "system.v", "unit_nmos.v")
+    out = said(design, "vvp", "slow", "+image=hello.hex", "+cycles=400")
+    assert sent(out) == SENT
+    with pytest.raises(AssertionError):
+        assert_the_same(said(design, "vvp", "slow", *asked(expected)), expected)
 
 
 @tool("verilator")
 @pytest.mark.exhaustive
 def test_a_strangers_design_runs_as_here_in_verilator(design: Path, expected: list[str]) -> None:
-    said(
-        design,
-        "verilator",
-        "--binary",
-        "-O0",
-        "--top-module",
-        "bench",
-        "system.v",
-        "unit_nmos.v",
-    )
-    assert_the_same(said(design, "obj_dir/Vbench", *asked(expected)), expected)
+    files = ("system.v", "unit_nmos.v")
+    quickly = ("-MAKEFLAGS", "OPT_FAST=-O0 OPT_SLOW=-O0 OPT_GLOBAL=-O0")
+    said(design, "verilator", "--binary", "-O0", *quickly, "--top-module", "bench", *files)
+    out = said(design, "obj_dir/Vbench", *asked(expected))
+    assert_the_same(out, expected)
+    assert sent(out) == SENT
+    lint = ("--lint-only", "-Wall", "-Wno-DECLFILENAME", "--top-module", "system")
+    assert said(design, "verilator", *lint, *files) == ""
 
 
-def asked(expected: list[str]) -> tuple[str, str]:
-    return "+image=image.hex", f"+cycles={min(CLOCKS, len(expected))}"
+def asked(expected: list[str], name: str = "hello") -> tuple[str, str]:
+    return f"+image={name}.hex", f"+cycles={min(CLOCKS, len(expected))}"
+
+
+def sent(out: str) -> list[str]:
+    return re.findall(r"^sent ..$", out, re.MULTILINE)
 
 
 def assert_the_same(out: str, expected: list[str]) -> None:
@@ -180,9 +207,11 @@ def assert_the_same(out: str, expected: list[str]) -> None:
 @pytest.mark.skipif(find_spec("cocotb") is None, reason="cocotb is not installed")
 def test_a_strangers_design_runs_as_here_in_cocotb(design: Path, expected: list[str]) -> None:
     shutil.copy(EXAMPLE.with_name("cocotb_system.py"), design)
-    command = (sys.executable, "cocotb_system.py", "image.hex", "rows.txt")
+    command = (sys.executable, "cocotb_system.py", "hello.hex", "rows.txt")
     (design / "rows.txt").write_text("\n".join(expected))
-    assert f"{len(expected)} cycles agree" in said(design, *command)
+    out = said(design, *command)
+    assert f"{len(expected)} cycles agree" in out
+    assert sent(out) == SENT
     row = expected[-1]
     wrong = row[:-1] + f"{int(row[-1], 16) ^ 1:x}"
     (design / "rows.txt").write_text("\n".join([*expected[:-1], wrong]))
@@ -195,18 +224,21 @@ def test_a_strangers_design_runs_as_here_in_cocotb(design: Path, expected: list[
 def test_a_design_that_writes_in_every_clock_of_the_two_still_agrees_and_one_late_does_not(
     design: Path, expected: list[str], tmp_path: Path
 ) -> None:
-    """Writing twice does no harm to memory; a byte that is taken a clock too early does."""
+    """Writing twice harms neither memory nor a busy line; a byte taken a clock too early does."""
 
     def run(old: str, new: str) -> str:
         text = EXAMPLE.read_text()
         assert text.count(old) == 1
         (tmp_path / "system.v").write_text(text.replace(old, new))
-        for name in ("unit_nmos.v", "image.hex"):
+        for name in ("unit_nmos.v", "hello.hex"):
             shutil.copy(design / name, tmp_path)
         said(tmp_path, "iverilog", "-o", "system", "system.v", "unit_nmos.v")
         return said(tmp_path, "vvp", "system", *asked(expected))
 
-    assert_the_same(run("write & ready", "write"), expected)
+    out = run("write & ready", "write")
+    assert_the_same(out, expected)
+    assert sent(out) == SENT
+    assert sent(run("{4'd10, 1'b1, data, 1'b0}", "{4'd10, 1'b1, ~data, 1'b0}")) != SENT
     with pytest.raises(AssertionError):
         assert_the_same(run("ready <= ~ready", "ready <= 1"), expected)
 
