@@ -14,12 +14,13 @@ from typing import Any, Final
 
 import numpy as np
 
-from ..cases.case_memory import complemented
+from ..cases.case_memory import complemented, reread
+from ..cases.kinds import lay_reads
 from ..cases.layout import CASE, Cases, plain
 from ..diagnose.diagnosis import diagnose
 from ..diagnose.question import Cause
 from ..emulator.called import EmulatorError
-from ..family.instructions import BY_MNEMONIC, Instruction
+from ..family.instructions import INSTRUCTIONS, Instruction
 from ..family.status_byte import ALWAYS
 from ..system.errors import UnusableError
 from ..witness.comparison import Comparison, Disagreement, Witness, differences
@@ -27,15 +28,17 @@ from ..witness.gates import Gates
 from .frames import made_cases, told_bytes
 from .serial_line import Board
 
-BLOCK: Final = 1 << 16  # cases that one answer is of
+BLOCK: Final = 1 << 16  # cases that one answer is of, at most,
+CLOCKS: Final = 100  # where a case takes so many of the board at most,
+PATIENCE: Final = 8  # and an answer so many seconds
 WHOLE: Final = 1 << 18  # all that a base makes
 AROUND: Final = 1 << 10  # cases asked one by one for the diagnosis
-#: What a board makes cases of: the opcodes that work on the byte behind them.
-FORMS: Final = tuple(
-    form for forms in BY_MNEMONIC.values() for form in forms.values()
-    if form.reads == ("opcode", "m")
-)  # fmt: skip
-MNEMONICS: Final = tuple(form.mnemonic for form in FORMS)
+#: What lies where a base's operand is formed: an index carries out of its page, or wraps within it;
+#: with all toggled it does not.
+LIES: Final = {
+    "pc": 0x3CC2, "sp": 0x69, "x": 0x9A, "y": 0x9A, "address.low": 0xC7, "address.high": 0x5B,
+    "pointer": 0xE3, "pointer.low": 0xFF, "pointer.high": 0x6D,
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -100,51 +103,72 @@ class ChipSweep:
         }  # fmt: skip
 
 
-def bases(form: Instruction) -> list[Cases]:
+def swept(names: Collection[str] = ()) -> list[Instruction]:
+    """The opcodes of mnemonics, or in hex, or all of them."""
+    return [form for form in INSTRUCTIONS
+            if not names or {form.mnemonic, f"{form.opcode:02X}"} & {*names}]  # fmt: skip
+
+
+def bases(form: Instruction, variant: str = "nmos") -> list[Cases]:
     """The cases of which a board makes all others: one, and one with all else toggled."""
     found = []
     for toggled in (0, 0xFFFF):
         case = np.zeros((), CASE)
-        pc = 0x3CC2 ^ toggled
-        case["pc"], case["sp"], case["p"] = pc, 0x69 ^ toggled & 0xFF, ALWAYS | toggled & 0xC6
-        case["reads"], case["read_value"][0] = 2, form.opcode
-        case["read_address"][:2] = pc, pc + 1
+        lies = {name: value ^ toggled & (0xFFFF if name == "pc" else 0xFF)
+                for name, value in LIES.items()}  # fmt: skip
+        for name in ("pc", "sp", "x", "y"):
+            case[name] = lies[name]
+        case["p"] = ALWAYS | toggled & 0xC6
+        lay_reads(case, form, dict.fromkeys(form.reads, 0) | lies, variant)
+        if form.reads == ("opcode",):  # the next byte is read and discarded: so the last one is not
+            case["reads"], case["read_address"][1] = 2, case["pc"] + 1  # the opcode
         found.append(case)
     return found
 
 
+def asked(base: Cases, first: int, count: int, variant: str) -> Cases:
+    """A block's cases as a board shows their bytes: an index that is toggled leads elsewhere."""
+    cases = made_cases(base, first, count)
+    with complemented(True):
+        return reread(cases, cases, variant)
+
+
 def sweep_size(names: Collection[str] = ()) -> int:
     """How many cases a sweep on a chip has."""
-    return 2 * WHOLE * sum(not names or name in names for name in MNEMONICS)
+    return 2 * WHOLE * len(swept(names))
+
+
+def block_for(kilohertz: int) -> int:
+    """How many cases a board of such a clock is asked of at a time; 0 is one that is not known."""
+    most = (kilohertz * 1000 * PATIENCE // CLOCKS or BLOCK).bit_length() - 1
+    return min(BLOCK, 1 << most)
 
 
 def sweep_chip(
     board: Board, names: Collection[str] = (), gates: Witness | None = None,
-    progress: Callable[[int], object] | None = None, *, whole: int = WHOLE, block: int = BLOCK,
+    progress: Callable[[int], object] | None = None, *, whole: int = WHOLE, block: int = 0,
 ) -> ChipSweep:  # fmt: skip
-    """Sweeps the opcodes of `names`, or all that can be, on a board's chip.
+    """Sweeps the opcodes of `names`, mnemonics or opcodes in hex, or all, on a board's chip.
 
-    Raises EmulatorError if the board does not answer, UnusableError for a name that cannot be
-    swept so.
+    In blocks of so many cases, or as its clock allows. Raises EmulatorError if the board does not
+    answer, UnusableError for a name that cannot be swept so.
     """
     for name in names:
-        if name not in MNEMONICS:
+        if not swept([name]):
             raise UnusableError(
-                f"{name}: a board makes cases of {', '.join(MNEMONICS)} alone; 'compare --serial' "
-                "--cases full puts those of all others"
+                f"{name}: a board makes cases of instructions alone; 'compare --serial "
+                f"{board.name} {name}' puts those of others"
             )
-    variant = board.facts.variant
+    variant, block = board.facts.variant, block or block_for(board.facts.kilohertz)
     witness = gates or Gates(variant)
     rows, before = [], 0
 
     def right(base: Cases, first: int, count: int) -> int:
-        return zlib.crc32(told_bytes(witness.execute(made_cases(base, first, count))))
+        return zlib.crc32(told_bytes(witness.execute(asked(base, first, count, variant))))
 
-    for form in FORMS:
-        if names and form.mnemonic not in names:
-            continue
+    for form in swept(names):
         questions, seconds, wrong, done = 0, 0.0, None, 0
-        for base in bases(form):
+        for base in bases(form, variant):
             for start in range(0, whole, block):
                 began = time.monotonic()
                 told = board.signature(base, start, block)
@@ -178,15 +202,16 @@ def _closely(
     board: Board, gates: Witness, base: Cases, at: int, whole: int, index: int
 ) -> tuple[Disagreement, list[Cause]]:
     """The first wrong case by itself, and what explains it and others like it."""
-    numbers = np.unique(np.append(at, np.arange(at % 251, whole, max(1, whole // AROUND) | 1)))
-    cases = made_cases(base, 0, whole)[numbers]
-    expected, actual = gates.execute(cases), board.execute(cases)
-    here = int(np.searchsorted(numbers, at))
-    same = slice(here, here + 1)
-    one = Comparison.of(cases[same], expected[same], actual[same]).first
+    numbers = np.append(at, np.random.default_rng(at).integers(0, whole, AROUND))
     variant = board.facts.variant
+    itself = asked(base, at, 1, variant)
+    told = board.execute(made_cases(base, at, 1))
+    one = Comparison.of(itself, gates.execute(itself), told).first
     if one is None:
         what = "the board answers otherwise in a block than by itself"
-        raise EmulatorError(f"{board.name}: {what}", cases[here])
+        raise EmulatorError(f"{board.name}: {what}", itself[0])
+    # Here each operand lies where an index leads, so that what lies elsewhere is something else.
+    cases = asked(base, 0, whole, variant)[numbers]
+    expected, actual = gates.execute(cases), board.execute(cases)
     with complemented(True):
         return replace(one, index=index), diagnose(cases, expected, actual, variant, ())

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from .simulated import Line
 
 IDLE: Final = 400  # clocks after which a board that owes nothing is left alone
-LOST: Final = 1 << 22  # and one that owes something
+LOST: Final = 1 << 23  # and one that owes something, be it a block's checksum
 BITS: Final = 10  # of a byte: start, eight, stop
 
 

@@ -29,7 +29,7 @@ SCRIPT: Final = (
 )  # fmt: skip
 DIVISOR: Final = 4  # clocks in a bit of a line that no line limits
 ROOM: Final = 64  # bytes; each of them costs some 20 gates
-KILOHERTZ: Final = 1000
+KILOHERTZ: Final = 200  # about what it is, in C
 LANES: Final = 1 << 14
 POWER_UP: Final = 100  # clocks
 

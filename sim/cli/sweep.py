@@ -5,16 +5,17 @@ import click
 from ..board import chip_sweep
 from ..board.report import draw_chip_sweep
 from ..board.serial_line import BAUD, Board
+from ..family.instructions import NAMES
 from ..sweep.report import draw_sweep
 from ..sweep.sweeping import sweep as sweep_rows
 from ..sweep.sweeping import sweep_size
 from .board import board_of
-from .options import ROW, OnceCommand, adder_option, json_option, variants_option
+from .options import TRIAL, OnceCommand, adder_option, json_option, variants_option
 from .terminal import conclude, progress_bar
 
 
 @click.command("sweep", cls=OnceCommand)
-@click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=ROW)
+@click.argument("names", metavar="[MNEMONIC]...", nargs=-1, type=TRIAL)
 @variants_option
 @adder_option
 @click.option("--serial", metavar="PORT", help="Sweep a board on this serial port instead.")
@@ -35,12 +36,14 @@ def command(
     carrywave sweep ADC SBC --variant cmos --json
     carrywave sweep --variant all --adder lookahead
 
-    A board makes the cases of the opcodes with an immediate operand itself, and answers with a
-    checksum of a block of outcomes, which is held to that of the gates; a block that differs is
-    halved until its first wrong case is found. See 'carrywave board'.
+    A board makes cases of each opcode itself: of the last byte read all values, with all of A, X
+    and Y, which are toggled together, and of C and D. It answers with a checksum of a block of
+    outcomes, which is held to that of the gates; a block that differs is halved until its first
+    wrong case is found. An opcode in hex is one mode alone. See 'carrywave board'.
 
     \b
     carrywave sweep --serial /dev/ttyUSB1 ADC SBC
+    carrywave sweep --serial /dev/ttyUSB1 69
     """
     if serial is not None:
         if variant == "all" or adder != "ripple":
@@ -51,6 +54,9 @@ def command(
         with board, progress_bar("cases", chip_sweep.sweep_size(names)) as progress:
             swept = chip_sweep.sweep_chip(board, names, progress=progress)
         conclude(swept, as_json, lambda screen: draw_chip_sweep(swept, screen))
+    for name in names:
+        if name not in NAMES:
+            raise click.UsageError(f"{name}: an opcode goes with --serial")
     with progress_bar("cases", sweep_size(variant, names)) as progress:
         report = sweep_rows(variant, names, progress=progress, adder=adder)
     conclude(report, as_json, lambda screen: draw_sweep(report, screen))

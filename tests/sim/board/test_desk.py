@@ -28,7 +28,7 @@ def test_bytes_go_onto_a_line_and_come_off_it(piece):
 def test_mistakes_in_the_chip_are_found_over_a_pseudo_terminal(monkeypatch):
     """By cases, and by halving a block of those that the chip makes itself."""
     monkeypatch.setattr(sampled, "QUICK", 100)
-    monkeypatch.setattr(chip_sweep, "AROUND", 64)
+    monkeypatch.setattr(chip_sweep, "AROUND", 32)
     with planted(EDITS):
         wrong = board_machine("nmos")
     over = threading.Event()
@@ -43,14 +43,18 @@ def test_mistakes_in_the_chip_are_found_over_a_pseudo_terminal(monkeypatch):
         try:
             with Board(open_port(desk.path), desk.path, timeout=60) as board:
                 verdict, facts = judge(board, names=NAMES), board.facts
-                swept = sweep_chip(board, ["ADC"], whole=1 << 9, block=1 << 9)
+                (row,) = sweep_chip(board, ["69"], whole=1 << 9, block=1 << 9).rows
+                right, indexed = sweep_chip(board, ["E8", "BD"], whole=64, block=64).rows
         finally:
             over.set()
             beside.join()
     assert (facts.variant, facts.socket) == ("nmos", False)
     assert_found(verdict)
-    assert desk.cases >= verdict.comparison.cases > 400
-    (row,) = swept.rows
+    assert desk.cases >= verdict.comparison.cases > 200
+    assert right.first is None
+    assert (indexed.first.index, indexed.questions) == (0, 1 + 6)
+    assert set(indexed.first_fields) >= {"a"}
+    assert indexed.likely[0].cause == "the carry out of the low byte of the address is lost"
     assert (row.first_fields, row.questions) == (("p.v",), 1 + 9)
     a, m = (int(row.first.case[name].flat[i]) for name, i in (("a", 0), ("read_value", 1)))
     # Carry 7, carry 6 and a carry that is clear: with these two alone V differs.
