@@ -44,6 +44,11 @@ class GateMachine:
 
 def machine_of(component: Component, ports: Sequence[str]) -> GateMachine:
     """What Yosys makes of a component. Raises NetlistError if it makes nothing of it."""
+    return machine_of_rtlil(rtlil_of(component, ports))
+
+
+def rtlil_of(component: Component, ports: Sequence[str]) -> str:
+    """A component as a module `top`, in RTLIL."""
     from amaranth.back import rtlil
     from amaranth.hdl import ClockDomain, Module
 
@@ -51,7 +56,11 @@ def machine_of(component: Component, ports: Sequence[str]) -> GateMachine:
     module.domains += domain
     module.submodules.board = component
     signals = [domain.clk, *(getattr(component, port) for port in ports)]
-    text = rtlil.convert(module, ports=signals, emit_src=False)
+    return str(rtlil.convert(module, ports=signals, emit_src=False))
+
+
+def machine_of_rtlil(text: str) -> GateMachine:
+    """What Yosys makes of a module `top`. Raises NetlistError if it makes nothing of it."""
     design = json.loads(run_yosys(text, (*SCRIPT, "write_json FILE"), ".json"))
     netlist, known = parse(design), dict[int, int]()
     for net in design["modules"]["top"]["netnames"].values():
@@ -63,10 +72,15 @@ def machine_of(component: Component, ports: Sequence[str]) -> GateMachine:
 
 def core_machine(variant: str) -> GateMachine:
     """A board of a variant without its line."""
+    return machine_of_rtlil(core_rtlil(variant))
+
+
+def core_rtlil(variant: str) -> str:
+    """The same as a module `top`, for whoever makes something else of it."""
     from carrywave.rtl.board.player_board import PlayerCore, UnitSocket
 
     ports = ("byte", "valid", "ready", "answer", "answer_valid", "answer_ready")
-    return machine_of(PlayerCore(UnitSocket(variant), b"\0"), ports)
+    return rtlil_of(PlayerCore(UnitSocket(variant), b"\0"), ports)
 
 
 def board_machine(variant: str, socket: Component | None = None) -> GateMachine:
