@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from planting import Edit, planted
 from tracked import HOUSE, tracked
 
 from carrywave.sim.cli.map import command as map_command
@@ -20,6 +21,7 @@ from carrywave.sim.op.operation import Operation, operate
 from carrywave.sim.settle.settling import Settling, settle
 from carrywave.waves.figures.circle import Move, moves
 from carrywave.waves.figures.flagtable import flag_table
+from carrywave.waves.figures.hardware_figure import hardware_figure
 from carrywave.waves.figures.input_map import NAMED, input_map, map_figure
 from carrywave.waves.figures.operation_figure import WHY, operation_figure
 from carrywave.waves.figures.ripple_figure import ripple_figure
@@ -154,6 +156,7 @@ def drawn(one_simulator: None, tmp_path: Path, settling: Settling) -> dict[str, 
     figures["one-clock"] = timing_figure(REFERENCE / "signed_compare.vcd", (), 254_000)
     figures["settling"] = timing_figure(settled)
     figures["flags"] = flag_table().figure()
+    figures["hardware"] = hardware_figure()
     return {name: figure.render() for name, figure in figures.items()}
 
 
@@ -171,7 +174,7 @@ def test_every_figure_is_legible_in_a_browser(
 ) -> None:
     told = judge_figures(drawn, dark, font)
     assert {name: one["found"] for name, one in told.items() if one["found"]} == {}
-    assert len(told) == len(drawn) == len(DRAWN) + len(IN_PARTS) + 24 + 15 + 6
+    assert len(told) == len(drawn) == len(DRAWN) + len(IN_PARTS) + 24 + 15 + 7
     assert min(one["texts"] for one in told.values()) >= 6
     background = PALETTE["background"][dark].lstrip("#")
     wanted = f"rgb({', '.join(str(byte) for byte in bytes.fromhex(background))})"
@@ -634,3 +637,17 @@ def test_the_figure_that_the_readme_shows_is_what_its_command_draws(
     path = tmp_path / "again.svg"
     assert carrywave("op", *command[1].split(), "--svg", path)[0] == 0
     assert path.read_bytes() == (REFERENCE / "add_overflow.svg").read_bytes()
+
+
+def test_the_picture_of_the_hardware_is_that_of_the_source() -> None:
+    """To draw it anew, write this to that file."""
+    kept = (REFERENCE / "hardware.svg").read_text()
+    assert "](waves/reference/hardware.svg)" in (HOUSE / "README.md").read_text(encoding="utf-8")
+    assert hardware_figure().render() == kept
+    texts = ["".join(one.itertext()) for one in ET.fromstring(kept).iter(f"{SVG}text")]
+    for kind in ("Unit", "Control", "Decoder", "Alu", "DecimalCorrection", "StatusRegister"):
+        assert texts.count(kind) == 2, kind  # in the tree, and with its ports
+    with planted([Edit("alu", '"decimal": In(1)', '"decimal": In(2)', "the picture")]):
+        other = hardware_figure().render()
+    assert other != kept
+    assert (">decimal<" in kept, ">decimal 2<" in other) == (True, True)
