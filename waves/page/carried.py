@@ -36,7 +36,8 @@ LATE: Final = (
     "alu.n", "alu.v", "alu.z", "alu.c", "alu.operation", "status.update__flags",
     "control.step", "control.word__action__left", "control.word__right", "control.word__address",
     "control.word__action__target", "control.word__low", "control.word__high",
-    "control.word__latch", "control.word__pc", "control.word__pushed_b",
+    "control.word__latch", "control.word__pc", "control.word__pushed_b", "control.word__pc_holds",
+    "pc_adder.carry", "stack.adder.carry", "stack.move",
 )  # fmt: skip
 #: Choices of the control word, by number.
 ENUMS: Final[dict[str, type[Any]]] = {

@@ -20,8 +20,8 @@ from carrywave.sim.system.errors import UnusableError
 
 LOGIC: Final = ("gates.js", "words.js", "claims.js", "machine.js")
 SEEN: Final = (
-    "drawing.js", "address.js", "chain.js", "circle.js", "operation.js", "map.js", "guess.js",
-    "clocks.js", "page.js",
+    "drawing.js", "terms.js", "address.js", "chain.js", "circle.js", "operation.js", "map.js",
+    "guess.js", "score.js", "clocks.js", "page.js",
 )  # fmt: skip
 
 

@@ -1,7 +1,6 @@
 // The whole unit, clock by clock: its gates, a memory, and pins that a listing or a reader moves.
 
 const KEY_EVERY = 4096;  // clocks between two states that are kept whole
-const KEPT = 64;  // clocks whose bus is remembered
 const JUMPS = new Set("JMP BCC BCS BEQ BMI BNE BPL BVC BVS".split(" "));
 const PINS = ["irq_n", "nmi_n", "reset_n"];
 const numberOf = (choice, name) => DATA.enums[choice].indexOf(name);
@@ -27,10 +26,6 @@ class Machine {
       this.byte = byte;
     };
     this.positionPlaces = this.places.flops["control.position"];
-    this.stepPlace = this.places.late["control.step"][0];
-    this.log = {at: new Int32Array(KEPT), address: new Int32Array(KEPT), byte: new Int32Array(KEPT),
-                write: new Int32Array(KEPT), step: new Int32Array(KEPT),
-                began: new Int32Array(KEPT), name: Array.from({length: KEPT}, () => "")};
     this.events = new Map(Object.entries(listing.pins).map(([at, list]) => [+at, list]));
     this.begin();
   }
@@ -49,7 +44,6 @@ class Machine {
     this.name = "RESET";
     this.began = 0;
     this.ended = false;
-    this.log.at.fill(-1);
     this.keys = [this.key()];
     this.evaluate();
   }
@@ -83,12 +77,11 @@ class Machine {
     Object.assign(this, {clock: key.clock, levels: {...key.levels}, fetched: key.fetched,
                          name: key.name, began: key.began, ended: key.ended});
     this.due = new Map([...key.due].map(([at, list]) => [at, [...list]]));
-    this.log.at.fill(-1);
   }
 
   // The present clock, worked out from the flip-flops, the pins and memory; nothing moves on.
   evaluate() {
-    const clock = this.clock, {flops, log} = this;
+    const clock = this.clock, {flops} = this;
     if (this.edits.length) this.touch("address", edit => { this.memory[edit.address] = edit.value; });
     let position = 0;
     for (let bit = 0; bit < 6; bit++) position |= flops[this.positionPlaces[bit]] & 1 << bit;
@@ -102,16 +95,8 @@ class Machine {
     for (let pin = 0; pin < 3; pin++)
       this.pinWires[this.places.inputs[PINS[pin]][0]] = -this.levels[PINS[pin]];
     this.run(flops, this.pinWires, this.early, this.data, this.next, this.late, this.answer);
-    const write = this.write = this.early[16] & 1;
-    if (write) this.byte = this.gather(this.late, 0, 8);
-    const at = clock % KEPT;
-    log.at[at] = clock;
-    log.address[at] = this.address;
-    log.byte[at] = this.byte;
-    log.write[at] = write;
-    log.step[at] = this.gather(this.late, this.stepPlace, 6);
-    log.began[at] = this.began;
-    log.name[at] = this.name;
+    this.write = this.early[16] & 1;
+    if (this.write) this.byte = this.gather(this.late, 0, 8);
   }
 
   touch(what, act) {
@@ -159,38 +144,41 @@ class Machine {
 
   // To any clock, by what is kept of the last one before it.
   goTo(clock) {
-    const near = Math.max(0, clock - KEPT + 1);
-    if (clock < this.clock || this.keys.at(-1).clock > this.clock) {
-      const key = this.keys.findLast(each => each.clock <= near);
-      if (clock < this.clock || key.clock > this.clock) {
-        this.restore(key);
-        this.evaluate();
-      }
+    const key = this.keys.findLast(each => each.clock <= clock);
+    if (clock < this.clock || key.clock > this.clock) {
+      this.restore(key);
+      this.evaluate();
     }
     while (this.clock < clock) this.forward();
   }
 
-  // The clocks from the present one to the last of its sequence, as they will be if nobody moves.
-  ahead(most = 16) {
+  // What `take` finds in each clock of a stretch; afterwards the machine stands where it stood.
+  look(from, to, take) {
     const rows = [], key = this.key(), {address, byte, write, keys} = this;
     const arrays = [this.next, this.early, this.late].map(array => array.slice());
-    const log = structuredClone(this.log);
     this.keys = [...keys];
-    do {
-      rows.push({...this.row(this.clock), clock: this.clock});
-      this.forward();
-    } while (!this.begins && rows.length < most);
+    for (let clock = from; clock <= to; clock++) {
+      this.goTo(clock);
+      rows.push(take(this));
+    }
     this.restore(key);
     [this.next, this.early, this.late].forEach((array, i) => array.set(arrays[i]));
-    Object.assign(this, {address, byte, write, keys, log});
+    Object.assign(this, {address, byte, write, keys});
     return rows;
   }
 
-  // What the bus did in one of the last clocks; null if it is not remembered.
-  row(clock) {
-    const at = clock % KEPT, {log} = this;
-    return log.at[at] !== clock ? null : {clock, address: log.address[at], byte: log.byte[at],
-      write: log.write[at], step: log.step[at], began: log.began[at], name: log.name[at]};
+  // The last clock before the present one in which `done` holds; -1 if there is none.
+  lastBefore(done) {
+    const now = this.clock;
+    for (const key of [...this.keys].reverse()) {
+      if (key.clock >= now) continue;
+      const end = Math.min(now, key.clock + KEY_EVERY);
+      let found = -1;
+      this.goTo(key.clock);
+      for (; this.clock < end; this.forward()) if (done()) found = this.clock;
+      if (found >= 0) return found;
+    }
+    return -1;
   }
 
   // Does something in the present clock; what was kept of later ones no longer holds.

@@ -14,6 +14,7 @@ function follow() {
 for (const link of document.querySelectorAll("[data-go]"))
   link.addEventListener("click", event => { event.preventDefault(); goPart(link.dataset.go); });
 for (const button of document.querySelectorAll(".print")) button.addEventListener("click", () => print());
+makeTerms();
 makeOperation();
 makeMap();
 makeGuess();

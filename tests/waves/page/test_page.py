@@ -174,6 +174,22 @@ def test_each_control_of_the_map(opened: Opened) -> None:
     assert "holds on all 65,536" in page.locator("#map-claim").inner_text()
     page.fill("input[name=claim]", "c == (a >= mm)")
     assert page.locator("#claim-wrong").inner_text().startswith("no name 'mm' here")
+    page.select_option("select[name=op]", "SBC")
+    page.fill("input[name=claim]", "c == (a >= m)")
+    for condition, told in {
+        "carry_in and not decimal": "holds on all 65,536 inputs that meet the condition",
+        "carry_in == 0 and a != m": "holds on all",
+        "carry_in == 0": "fails on 512 of 131,072",
+    }.items():
+        page.fill("input[name=given]", condition)
+        assert told in page.locator("#map-claim").inner_text(), condition
+        assert f'--given "{condition}"' in page.locator("#map-command").inner_text()
+    for condition, told in {"mm": "no name 'mm' here", "a == 256": "no input meets"}.items():
+        page.fill("input[name=given]", condition)
+        assert page.locator("#claim-wrong").inner_text().startswith(told)
+        assert page.locator("input[name=given]").get_attribute("aria-invalid") == "true"
+    page.fill("input[name=given]", "")
+    page.select_option("select[name=op]", "CMP")
     pad = page.locator(".pad")
     pad.scroll_into_view_if_needed()
     box = pad.bounding_box()
@@ -209,67 +225,117 @@ def test_a_game_is_played(opened: Opened) -> None:
 @pytest.mark.exhaustive
 def test_a_listing_forwards_backwards_and_changed(opened: Opened) -> None:
     page = opened()
-    now = page.locator(".run-now .because")
+    now, score = page.locator("#run-now"), page.locator("[data-key=score]")
     begin = now.inner_text()
-    steps = ["instruction: on", "clock: on", "instruction: on", "clock: back"]
-    for step in (*steps, "instruction: back", "instruction: back"):
-        label = f"{step} by one"
-        page.get_by_label(label, exact=True).click()
-    assert now.inner_text().startswith("Clock 0:")
-    page.get_by_label("next interrupt, or BRK: on to it").click()
+    score.focus()
+    for key in ("PageDown", "ArrowRight", "PageDown", "ArrowLeft", "PageUp", "PageUp"):
+        page.keyboard.press(key)
+    assert now.inner_text() == begin
+    assert begin.startswith("Clock 0:")
+    page.select_option("#run-stop", "interrupt or BRK")
+    page.get_by_label("On to the next of these").click()
     assert now.inner_text().startswith("Clock 45: IRQ reads E6 at 0218")
-    order = [row.split("\t") for row in page.locator(".bus tbody tr").all_inner_texts()][-7:]
-    assert [(kind, address) for _, _, kind, address, *_ in order] == [
-        ("reads", "0218"), ("reads", "0218"), ("writes", "01FF"), ("writes", "01FE"),
-        ("writes", "01FD"), ("reads", "FFFE"), ("reads", "FFFF"),
+    page.locator("#run-words summary").click()
+    rows = [row.split("\t") for row in page.locator(".bus tbody tr").all_inner_texts()]
+    order = [row[2:4] for row in rows if 45 <= int(row[0]) <= 51]
+    assert order == [
+        ["reads", "0218"], ["reads", "0218"], ["writes", "01FF"], ["writes", "01FE"],
+        ["writes", "01FD"], ["reads", "FFFE"], ["reads", "FFFF"],
     ]  # fmt: skip
-    page.fill("#run-write", "BREAKS")
-    page.get_by_label("Go on to the next of these").click()
-    assert "at 0015" in now.inner_text()
-    page.fill("#run-write", "nowhere")
-    page.get_by_label("Go on to the next of these").click()
-    assert "is no address" in page.locator("#run-wrong").inner_text()
-    page.fill("#run-clock", "40")
-    page.keyboard.press("Enter")
-    for stop, shown in {
-        "push": "pushed",
-        "pull": "pulled",
-        "page crossing": "none follows",
-    }.items():
+    assert page.locator(".note.writes .byte").all_text_contents().count("28") >= 1
+    for stop, key, shown in (
+        ("push", "End", "pushed"),
+        ("pull", "End", "pulled"),
+        ("page crossing", "End", "none follows"),
+    ):
         page.select_option("#run-stop", stop)
-        page.get_by_label("Go on to the next of these").click()
+        score.focus()
+        page.keyboard.press(key)
         assert shown in page.locator("#clocks").inner_text()
+    page.select_option("#run-stop", "write to")
+    page.fill("#run-write", "BREAKS")
+    page.get_by_label("On to the next of these").click()
+    assert now.inner_text().startswith("Clock 232: INC writes 00 at 0015")
+    page.fill("#run-clock", "500")
+    page.keyboard.press("Enter")
+    page.get_by_label("Back to the last of these").click()
+    assert now.inner_text().startswith("Clock 233: INC writes 01 at 0015")
+    page.fill("#run-write", "nowhere")
+    page.get_by_label("On to the next of these").click()
+    assert "is no address" in page.locator("#run-wrong").inner_text()
     page.fill("#run-clock", "180")
     page.keyboard.press("Enter")
     page.fill("#run-at", "001F")
     page.fill("#run-byte", "$77")
     page.get_by_label("Change the byte").click()
+    assert page.locator(".memory .chosen").inner_text() == "77"
     page.locator("[data-key=pulse-nmi_n]").click()
     page.locator("[data-key=hold-reset_n]").click()
     assert page.locator(".edits li").count() == 4
+    assert page.locator("[data-key=hold-reset_n]").get_attribute("aria-checked") == "true"
     wait_for(page, "location.hash.includes('-reset-0')")
     address = page.evaluate("location.hash")
     shown = page.locator("#run").inner_text()
-    assert opened(address).locator("#run").inner_text() == shown
+    page = opened(address)
+    now = page.locator("#run-now")
+    assert page.locator("#run").inner_text() == shown
     page.locator(".edits button").first.click()
     assert page.locator(".edits li").count() == 3
     page.fill("#run-clock", "246")
     page.keyboard.press("Enter")
     page.select_option("select[name=list]", "decimal_count.s")
     page.select_option("select[name=unit]", "cmos")
-    assert now.inner_text() != begin or now.inner_text().startswith("Clock 0")
-    page.click("#run-play")
-    page.click("#run-play")
+    assert now.inner_text().startswith("Clock 0")
     with page.expect_download() as saved:
         page.click("#run-save")
     assert saved.value.suggested_filename == "clocks.svg"
 
 
 @pytest.mark.exhaustive
+def test_the_cursor_is_dragged_over_the_score(opened: Opened) -> None:
+    page = opened("#clock=49")
+    score = page.locator("#score")
+    score.scroll_into_view_if_needed()
+
+    def middle_of(clock: int) -> tuple[float, float]:
+        box = page.locator(".note").nth(0).bounding_box()
+        cursor = page.locator(".cursor").bounding_box()
+        at = int(page.locator(".lanes").get_attribute("aria-valuenow"))
+        return cursor["x"] + (clock - at + 0.5) * cursor["width"], box["y"] + 60
+
+    page.mouse.move(*middle_of(49))
+    page.mouse.down()
+    for clock in (50, 51, 47):
+        page.mouse.move(*middle_of(clock))
+        assert page.locator("#run-now").inner_text().startswith(f"Clock {clock}:")
+    page.mouse.up()
+    page.mouse.move(*middle_of(52))
+    assert page.locator("[data-key=score]").get_attribute("aria-valuenow") == "47"
+    told = page.locator("[data-key=score]").get_attribute("aria-valuetext")
+    assert told == "Clock 47: IRQ writes 02 at 01FF, PC, high byte, pushed"
+    page.locator(".sequence", has_text="PLA").first.click()
+    assert page.locator("#run-now").inner_text().startswith("Clock 55: PLA")
+
+
+@pytest.mark.exhaustive
+def test_names_are_explained_where_they_stand(opened: Opened) -> None:
+    page = opened()
+    bar = page.locator("#term")
+    names = page.locator("[data-term]")
+    assert names.count() > 20
+    for name in {names.nth(i).get_attribute("data-term") for i in range(names.count())}:
+        page.locator(f"[data-term={name}]").last.focus()
+        assert bar.is_visible()
+        assert len(bar.inner_text()) > 30
+    page.keyboard.press("Escape")
+    assert not bar.is_visible()
+
+
+@pytest.mark.exhaustive
 def test_the_keyboard_reaches_and_does_everything(opened: Opened) -> None:
     page = opened()
     reached = set()
-    for _ in range(120):
+    for _ in range(150):
         page.keyboard.press("Tab")
         reached.add(page.evaluate(
             "(e => e.dataset.key || e.id || e.name || e.textContent.trim().slice(0, 24))"
@@ -277,7 +343,7 @@ def test_the_keyboard_reaches_and_does_everything(opened: Opened) -> None:
         ))  # fmt: skip
     assert {"op", "on", "a", "m", "c", "d", "a7", "m7", "sum7", "flag-v", "reason-n", "delay",
             "play", "op-save", "map", "claim", "axes", "guess-n-0", "list", "run-clock",
-            "run-write", "run-stop", "hold-irq_n", "source", "run-save"} <= reached  # fmt: skip
+            "run-stop", "score", "hold-irq_n", "pulse-nmi_n", "run-save"} <= reached  # fmt: skip
     page.locator("[data-key=a7]").focus()
     for key in ("ArrowRight", "ArrowDown", "Space"):
         page.keyboard.press(key)
@@ -287,11 +353,14 @@ def test_the_keyboard_reaches_and_does_everything(opened: Opened) -> None:
     for key in ("ArrowUp", "Shift+ArrowRight", "ArrowLeft"):
         page.keyboard.press(key)
     assert page.locator("#op-command").inner_text() == "carrywave op ADC 0x5F 0x11"
-    page.locator("[data-key=source]").focus()
     page.locator("[data-key=hold-irq_n]").focus()
     for key in (".", ".", ",", "PageDown"):
         page.keyboard.press(key)
-    assert page.locator(".run-now .because").inner_text().startswith("Clock 7:")
+    assert page.locator("#run-now").inner_text().startswith("Clock 7:")
+    for key, pin, low in (("Enter", "irq", True), ("n", "nmi", True), ("n", "nmi", False)):
+        page.keyboard.press(key)
+        held = page.locator(f"[data-key=hold-{pin}_n]").get_attribute("aria-checked")
+        assert held == ("true" if low else "false")
     assert page.evaluate("document.activeElement.dataset.key") == "hold-irq_n"
     assert page.locator("#said").inner_text()
 
