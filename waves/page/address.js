@@ -2,7 +2,7 @@
 
 const state = {
   op: "ADC", on: "nmos", a: 0x50, m: 0x50, c: 0, d: 0, delay: -1,  // -1: at rest
-  map: "v", axes: "signed", claim: "n == (signed(a) < signed(m))",
+  map: "v", axes: "signed", claim: "n == (signed(a) < signed(m))", given: "",
   list: (DATA.listings.find(one => one.name === "nested_interrupts.s") || DATA.listings[0]).name, unit: "nmos", clock: 0, edits: [],
 };
 const SHOWN = ["n", "v", "z", "c", "nxv", "c1", "c2", "c3", "c4", "c5", "c6", "c7", "c8",
@@ -23,6 +23,7 @@ const READERS = {
   delay: whole("delay", 0, 99), map: oneOf(SHOWN, "the map"),
   axes: oneOf(["signed", "unsigned"], "the reading"),
   claim: value => value.length <= DATA.grammar.longest ? [value] : [, "the claim is too long"],
+  given: value => value.length <= DATA.grammar.longest ? [value] : [, "the condition is too long"],
   list: oneOf(DATA.listings.map(one => one.name), "the listing"),
   unit: oneOf(DATA.variants, "the variant"), clock: whole("clock", 0, LAST_CLOCK),
   edits: value => {

@@ -298,43 +298,50 @@ const usedBy = node => new Set([
   ...node.parts.flatMap(part => [...usedBy(part)]),
 ]);
 
-// A function of a row's number; `columns` has one for each name, and `carry` the carries as bits.
-function valueOf(node, columns) {
-  const parts = node.parts.map(part => valueOf(part, columns)), [x, y] = parts;
+// A column of what a part of a claim is on every row; `columns` has one for each name, and `carry`
+// the carries as bits. A column at a time, so that no row walks the tree.
+function columnOf(node, columns) {
+  const rows = columns.r.length, parts = node.parts.map(part => columnOf(part, columns)), [x, y] = parts;
+  const each = of => {
+    const found = new Float64Array(rows);
+    for (let row = 0; row < rows; row++) found[row] = of(row);
+    return found;
+  };
   switch (node.kind) {
-    case "number": return () => node.value;
-    case "name": { const column = columns[node.name]; return row => column[row]; }
-    case "not": return row => 1 - x(row);
-    case "join": return parts.reduce((before, part) => node.op === "and"
-      ? row => before(row) & part(row) : row => before(row) | part(row));
-    case "compare": return node.ops.map((op, i) => compared(op, parts[i], parts[i + 1]))
-      .reduce((before, part) => row => before(row) & part(row));
-    case "sign": return {"+": x, "-": row => -x(row), "~": row => -x(row) - 1}[node.op];
-    case "binary": return {
-      "+": row => x(row) + y(row), "-": row => x(row) - y(row),
-      "<<": row => shift("<<", x(row), y(row)), ">>": row => shift(">>", x(row), y(row)),
-      "&": row => bitwise((a, b) => a & b, x(row), y(row)),
-      "|": row => bitwise((a, b) => a | b, x(row), y(row)),
-      "^": row => bitwise((a, b) => a ^ b, x(row), y(row)),
-    }[node.op];
+    case "number": return new Float64Array(rows).fill(node.value);
+    case "name": return columns[node.name];
+    case "not": return each(row => 1 - x[row]);
+    case "join": return parts.reduce(node.op === "and" ? (one, other) => each(row => one[row] & other[row])
+      : (one, other) => each(row => one[row] | other[row]));
+    case "compare": return node.ops.map((op, i) => compared(op, parts[i], parts[i + 1], each))
+      .reduce((one, other) => each(row => one[row] & other[row]));
+    case "sign": return node.op === "+" ? x : node.op === "-" ? each(row => -x[row]) : each(row => -x[row] - 1);
+    case "binary": switch (node.op) {
+      case "+": return each(row => x[row] + y[row]);
+      case "-": return each(row => x[row] - y[row]);
+      case "&": return each(row => bitwise((a, b) => a & b, x[row], y[row]));
+      case "|": return each(row => bitwise((a, b) => a | b, x[row], y[row]));
+      case "^": return each(row => bitwise((a, b) => a ^ b, x[row], y[row]));
+      default: return each(row => shift(node.op, x[row], y[row]));
+    }
     default: {
-      if (node.name === "signed") return row => signed(x(row));
-      if (node.name === "valid") return row => { const byte = x(row); return byte >> 4 < 10 && (byte & 15) < 10 ? 1 : 0; };
-      if (node.name === "bcd") return row => { const byte = x(row); return 10 * (byte >> 4) + (byte & 15); };
-      if (node.name === "bit") return row => bitAt(x(row), y(row));
-      const carry = columns.carry;
-      return row => carry[row] >> x(row) & 1;
+      if (node.name === "signed") return each(row => signed(x[row]));
+      if (node.name === "valid") return each(row => x[row] >> 4 < 10 && (x[row] & 15) < 10 ? 1 : 0);
+      if (node.name === "bcd") return each(row => 10 * (x[row] >> 4) + (x[row] & 15));
+      if (node.name === "bit") return each(row => bitAt(x[row], y[row]));
+      const {carry} = columns;
+      return each(row => carry[row] >> x[row] & 1);
     }
   }
 }
-function compared(op, x, y) {
+function compared(op, x, y, each) {
   switch (op) {
-    case "<": return row => x(row) < y(row) ? 1 : 0;
-    case ">": return row => x(row) > y(row) ? 1 : 0;
-    case "<=": return row => x(row) <= y(row) ? 1 : 0;
-    case ">=": return row => x(row) >= y(row) ? 1 : 0;
-    case "==": return row => x(row) === y(row) ? 1 : 0;
-    default: return row => x(row) !== y(row) ? 1 : 0;
+    case "<": return each(row => x[row] < y[row] ? 1 : 0);
+    case ">": return each(row => x[row] > y[row] ? 1 : 0);
+    case "<=": return each(row => x[row] <= y[row] ? 1 : 0);
+    case ">=": return each(row => x[row] >= y[row] ? 1 : 0);
+    case "==": return each(row => x[row] === y[row] ? 1 : 0);
+    default: return each(row => x[row] !== y[row] ? 1 : 0);
   }
 }
 const bitAt = (value, place) => { const low = Math.floor(value / 2 ** place) % 2; return low < 0 ? 1 : low; };
@@ -371,35 +378,54 @@ function columnsOf(planes, mnemonic, {c, d}) {
   return columns;
 }
 
-// Judges a claim on every input; `every(c, d)` gives the columns of a block.
-function judgeClaim(text, mnemonic, variant, every) {
-  const words = vocabularyOf(mnemonic, variant), reader = new ClaimReader(text, words);
-  const claim = reader.read(), use = DATA.uses[mnemonic], step = use.operand ? 1 : 256;
-  const beyond = [...usedBy(claim)].find(name => name === "pushed" || /[A-Z]/.test(name));
-  if (beyond) reader.fail(`the page asks the ALU alone, and ${beyond} is P's: the command below asks the whole unit`,
-                          text.search(new RegExp(`\\b${beyond}\\b`)));
+// Judges a claim on every input, or on those that meet `given`; `every(c, d)` gives the columns of a
+// block. An error of the condition has `of` "given".
+function judgeClaim(text, mnemonic, variant, every, given = "") {
+  const words = vocabularyOf(mnemonic, variant);
+  const read = (source, of) => {
+    try {
+      const reader = new ClaimReader(source, words), tree = reader.read();
+      const beyond = [...usedBy(tree)].find(name => name === "pushed" || /[A-Z]/.test(name));
+      if (beyond) reader.fail(`the page asks the ALU alone, and ${beyond} is P's: the command line asks the whole unit`,
+                              source.search(new RegExp(`\\b${beyond}\\b`)));
+      return [tree, reader];
+    } catch (error) {
+      error.of = of;
+      throw error;
+    }
+  };
+  const [claim, reader] = read(text, "claim"), condition = given.trim() ? read(given, "given")[0] : null;
+  const use = DATA.uses[mnemonic], step = use.operand ? 1 : 256;
   const relation = relationOf(claim, reader);
   const known = [..."nvzc"].filter(flag => Object.hasOwn(words.names, flag));
   const written = known.filter(flag => use.flags.includes(flag));
   const counts = new Int32Array(2 << known.length), blocks = [];  // by flags, then by the relation
   for (const block of blocksOf(mnemonic, variant)) {
-    const columns = every(block.c, block.d), holds = valueOf(claim, columns);
-    const related = relation && valueOf(relation, columns), plane = new Int32Array(WORDS);
-    let failures = 0;
-    for (let row = 0; row < 65536; row += step) if (!holds(row)) {
-      failures++;
-      if (step === 1) plane[row >> 5] |= 1 << (row & 31);
-      else plane.fill(-1, row >> 5, row + step >> 5);
+    const columns = every(block.c, block.d), holds = columnOf(claim, columns);
+    const related = relation && columnOf(relation, columns), meets = condition && columnOf(condition, columns);
+    const plane = new Int32Array(WORDS), outside = new Int32Array(WORDS), flags = known.map(flag => columns[flag]);
+    let failures = 0, inputs = 0;
+    const mark = (where, row) => {
+      if (step === 1) where[row >> 5] |= 1 << (row & 31);
+      else where.fill(-1, row >> 5, row + step >> 5);
+    };
+    for (let row = 0; row < 65536; row += step) {
+      if (meets && !meets[row]) { mark(outside, row); continue; }
+      inputs++;
+      if (!holds[row]) { failures++; mark(plane, row); }
+      if (!related) continue;
+      let at = 0;
+      for (const column of flags) at = at * 2 + column[row];
+      counts[at * 2 + related[row]]++;
     }
-    if (related) for (let row = 0; row < 65536; row += step) {
-      let flags = 0;
-      for (const flag of known) flags = flags * 2 + columns[flag][row];
-      counts[flags * 2 + related(row)]++;
-    }
-    blocks.push({...block, plane, failures, inputs: 65536 / step});
+    blocks.push({...block, plane, outside, failures, inputs});
   }
   const sum = name => blocks.reduce((total, block) => total + block[name], 0);
-  return {failures: sum("failures"), inputs: sum("inputs"), blocks,
+  if (!sum("inputs")) {
+    const error = new ClaimError("no input meets the condition: there is nothing to judge", 0);
+    throw Object.assign(error, {of: "given"});
+  }
+  return {failures: sum("failures"), inputs: sum("inputs"), blocks, conditional: Boolean(condition),
           relation: relation && text.slice(relation.start, relation.end),
           rule: relation && ruleOf(known, written, counts)};
 }

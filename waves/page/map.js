@@ -42,22 +42,24 @@ function shownPlane(kind) {
 
 const colours = () => {
   const style = getComputedStyle(document.body);
-  return Object.fromEntries(["one", "zero", "bad"].map(name => [name,
+  return Object.fromEntries(["one", "zero", "bad", "none"].map(name => [name,
     style.getPropertyValue(`--map-${name}`).trim().slice(1).match(/../g).map(part => parseInt(part, 16))]));
 };
 
-function paint(canvas, plane, axes, wrong) {
+function paint(canvas, plane, axes, wrong, outside) {
   const context = canvas.getContext("2d"), image = context.createImageData(256, 256);
-  const pixels = new Uint32Array(image.data.buffer), {one, zero, bad} = colours();
+  const pixels = new Uint32Array(image.data.buffer), {one, zero, bad, none} = colours();
   const pack = ([r, g, b], shade = 1) =>
     255 << 24 | b * shade << 16 | g * shade << 8 | r * shade;
-  const full = pack(wrong ? bad : one), faint = pack((wrong ? bad : one), 0.78), empty = pack(zero);
+  const full = pack(wrong ? bad : one), faint = pack((wrong ? bad : one), 0.78), empty = pack(zero), blank = pack(none);
   const flip = axes === "signed" ? 128 : 0;
   for (let a = 0; a < 256; a++) for (let m = 0; m < 256; m++) {
     const x = a ^ flip, y = 255 - (m ^ flip), row = a << 8 | m;
     // What is wrong is hatched one way, what is 1 the other way: not told by colour alone.
     const stripe = wrong ? (x + y) % 6 < 2 : (x - y + 256) % 8 === 0;
-    pixels[y * 256 + x] = plane[row >> 5] >>> (row & 31) & 1 ? stripe ? faint : full : empty;
+    // What is not asked is left blank, with dots.
+    if (outside && outside[row >> 5] >>> (row & 31) & 1) pixels[y * 256 + x] = x % 8 || y % 8 ? blank : full;
+    else pixels[y * 256 + x] = plane[row >> 5] >>> (row & 31) & 1 ? stripe ? faint : full : empty;
   }
   context.putImageData(image, 0, 0);
 }
@@ -90,18 +92,20 @@ function drawMap() {
     + `${use.carry ? `, C ${state.c}` : ""}${use.decimal ? `, D ${state.d}` : ""}, ${state.on}: ${MAP_WORDS[state.map]}`;
   const shown = missing ? {plane: new Int32Array(WORDS), one: missing}
     : read || shownPlane(state.map);
-  const here = bitOf(shown.plane, op.left << 8 | (use.operand ? op.m : 0));
-  paint(canvas, shown.plane, state.axes, shown.wrong);
+  const at = op.left << 8 | (use.operand ? op.m : 0), here = bitOf(shown.plane, at);
+  const aside = shown.outside && bitOf(shown.outside, at);
+  paint(canvas, shown.plane, state.axes, shown.wrong, shown.outside);
   const flip = state.axes === "signed" ? 128 : 0;
   cross.style.left = `${((state.a ^ flip) + 0.5) / 256 * 100}%`;
   cross.style.bottom = `${((state.m ^ flip) + 0.5) / 256 * 100}%`;
-  const all = use.operand ? 65536 : 256, number = ones(shown.plane) / (65536 / all);
+  const rows = use.operand ? 1 : 256, all = (65536 - (shown.outside ? ones(shown.outside) : 0)) / rows, number = ones(shown.plane) / rows;
   byId("map-here").textContent = `${leftName(op)} ${axisText(state.a, state.axes)}`
-    + `${use.operand ? `, M ${axisText(state.m, state.axes)}` : ""}: ${missing || (here ? shown.one : shown.zero)}`
+    + `${use.operand ? `, M ${axisText(state.m, state.axes)}` : ""}: ${missing || (aside ? "not asked: the condition does not hold" : here ? shown.one : shown.zero)}`
     + (/^(v|nxv)$/.test(state.map) && !missing && !use.flags.includes("v") ? ` (as the adder says; ${state.op} leaves V alone)` : "");
   replace(byId("map-legend"), ...missing ? [] : [el("span", {class: `swatch ${shown.wrong ? "bad" : "one"}`}), ` ${shown.one}   `,
-          el("span", {class: "swatch zero"}), " all others"]);
-  byId("map-count").textContent = missing ? "" : `${number.toLocaleString("en")} of ${all.toLocaleString("en")} inputs (${(number / all * 100).toFixed(1)}%)`;
+          el("span", {class: "swatch zero"}), " all others   ",
+          ...shown.outside ? [el("span", {class: "swatch none"}), " not asked"] : []]);
+  byId("map-count").textContent = missing ? "" : `${number.toLocaleString("en")} of ${all.toLocaleString("en")} inputs (${(number / (all || 1) * 100).toFixed(1)}%)`;
   canvas.hidden = cross.hidden = Boolean(missing);
   byId("map").parentElement.querySelector(".pad").setAttribute("aria-label",
     `Map. A ${axisText(state.a, state.axes)}, M ${axisText(state.m, state.axes)}. Arrows move by one, with Shift by 16.`);
@@ -151,7 +155,10 @@ function makeMap() {
   byId("map-asked").append(el("label", {}, "Show ", kinds), el("label", {}, "read ", reading),
     el("label", {class: "wide"}, "Claim ", el("input", {name: "claim", type: "text", spellcheck: "false",
       "aria-describedby": "claim-wrong", value: state.claim,
-      oninput: event => set({claim: event.target.value, map: "claim"})})));
+      oninput: event => set({claim: event.target.value, map: "claim"})})),
+    el("label", {class: "wide"}, "given ", el("input", {name: "given", type: "text", spellcheck: "false",
+      placeholder: "all inputs; or a condition, as m != 0", "aria-describedby": "claim-wrong", value: state.given,
+      oninput: event => set({given: event.target.value, map: "claim"})})));
   byId("map-asked").addEventListener("submit", event => event.preventDefault());
   byId("map-save").addEventListener("click", saveMap);
   const folds = [["n", "N", "“the difference is negative”"], ["v", "V", "“it did not fit”"], ["nxv", "N XOR V", "“A is less than M”"]];
@@ -171,12 +178,12 @@ function makeMap() {
   paintFolds();
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { paintFolds(); drawMap(); });
   parts.push(changed => {
-    if (!["op", "on", "a", "m", "c", "d", "map", "axes", "claim", "all"].some(name => changed.has(name))) return;
+    if (!["op", "on", "a", "m", "c", "d", "map", "axes", "claim", "given", "all"].some(name => changed.has(name))) return;
     if (changed.has("axes") || changed.has("all")) axes.replaceChildren(...frame(state.axes));
     const form = byId("map-asked").elements;
     form.map.value = state.map;
     form.axes.value = state.axes;
-    if (document.activeElement !== form.claim) form.claim.value = state.claim;
+    for (const name of ["claim", "given"]) if (document.activeElement !== form[name]) form[name].value = state[name];
     drawMap();
   });
 }
@@ -198,12 +205,12 @@ function saveMap() {
 // The claim: read at once, judged on every input; what it says is kept until something changes.
 let judged = {key: ""};
 function judgeNow() {
-  const key = JSON.stringify([state.claim, state.op, state.on]);
+  const key = JSON.stringify([state.claim, state.given, state.op, state.on]);
   if (judged.key === key) return judged;
   judged = {key};
   try {
     judged.told = judgeClaim(state.claim, state.op, state.on, (c, d) =>
-      columnsOf(everyOf(state.on, state.op, c, d), state.op, {c, d}));
+      columnsOf(everyOf(state.on, state.op, c, d), state.op, {c, d}), state.given);
   } catch (error) {
     if (!(error instanceof ClaimError)) throw error;
     judged.error = error;
@@ -216,23 +223,25 @@ function claimPlane() {
   if (error) return {plane: new Int32Array(WORDS), one: "the claim cannot be read", wrong: true, error};
   const block = told.blocks.find(one => one.c === (use.carry ? state.c : 0)
     && one.d === (use.decimal && state.on !== "binary" ? state.d : 0));
-  return {plane: block.plane, one: "the claim fails", zero: "the claim holds", wrong: true};
+  return {plane: block.plane, outside: told.conditional && block.outside, one: "the claim fails", zero: "the claim holds", wrong: true};
 }
 
 function showClaim(error) {
   const claimed = state.map === "claim";
-  tell("claim-wrong", claimed && error ? `${error.message} (at character ${error.place + 1} of the claim)` : "");
-  byId("map-asked").elements.claim.setAttribute("aria-invalid", claimed && error ? "true" : "false");
+  tell("claim-wrong", claimed && error ? `${error.message} (at character ${error.place + 1} of the ${error.of === "given" ? "condition" : "claim"})` : "");
+  for (const name of ["claim", "given"])
+    byId("map-asked").elements[name].setAttribute("aria-invalid", claimed && error?.of === name ? "true" : "false");
   const use = DATA.uses[state.op], lines = [];
   if (claimed && !error) {
     const {failures, inputs, relation, rule} = judged.told;
+    const asked = judged.told.conditional ? " that meet the condition" : "";
     const share = `${failures.toLocaleString("en")} of ${inputs.toLocaleString("en")} inputs`;
     lines.push(el("p", {class: failures ? "wrong" : "right"},
-      failures ? `✗ The claim fails on ${share} (${(failures / inputs * 100).toFixed(1)}%)`
-        : `✓ The claim holds on all ${inputs.toLocaleString("en")} inputs`,
+      failures ? `✗ The claim fails on ${share} (${(failures / inputs * 100).toFixed(1)}%)${asked}`
+        : `✓ The claim holds on all ${inputs.toLocaleString("en")} inputs${asked}`,
       judged.told.blocks.length > 1 ? `, with every ${use.decimal && state.on !== "binary" ? "C and D" : "C"}. The map is of those with C ${state.c}${use.decimal ? ` and D ${state.d}` : ""}.` : "."));
     if (rule && rule.formula) {
-      lines.push(el("p", {}, "Exact rule: ", el("code", {}, rule.formula), ` is true wherever ${relation} is, and nowhere else.`));
+      lines.push(el("p", {}, "Exact rule: ", el("code", {}, rule.formula), ` is true wherever ${relation} is, and nowhere else${judged.told.conditional ? " among these" : ""}.`));
       if (rule.unwritten.length) lines.push(el("p", {class: "quiet"},
         `${rule.unwritten.join(" and ")} here is what the adder says: ${state.op} leaves ${rule.unwritten.join(" and ").toUpperCase()} alone.`
         + (DATA.writers[state.op] ? ` To have it in the flag, with D clear: ${DATA.writers[state.op]}.` : "")));
@@ -241,6 +250,6 @@ function showClaim(error) {
   replace(byId("map-claim"), ...lines);
   const variant = state.on === "nmos" ? "" : ` --variant ${state.on}`;
   byId("map-command").hidden = Boolean(claimed && error);
-  byId("map-command").textContent = claimed ? `carrywave claim "${state.claim}" --after ${state.op}${variant}`
+  byId("map-command").textContent = claimed ? `carrywave claim "${state.claim}" --after ${state.op}${state.given.trim() ? ` --given "${state.given}"` : ""}${variant}`
     : commandOf(present());
 }

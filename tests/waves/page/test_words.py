@@ -134,7 +134,8 @@ def test_a_claim_is_read_or_refused_as_by_the_bench(run_script: Runner, count: i
     assert 15 < sum(message == "" for message, _ in wanted) < count / 2
 
 
-JUDGED = (
+#: A claim, the instruction, and in a third place the condition.
+JUDGED: tuple[tuple[str, ...], ...] = (
     ("n == (signed(a) < signed(m))", "CMP"), ("c == (a >= m)", "CMP"),
     ("v == (not -128 <= signed(a) + signed(m) + carry_in <= 127)", "ADC"),
     ("n == (signed(a) <= signed(m))", "CMP"), ("c == (a > m)", "CMP"),
@@ -142,12 +143,15 @@ JUDGED = (
     ("r == (a ^ m) and n == bit(r, 7)", "EOR"), ("a << 30 ^ m << 31 != 5", "CMP"),
     ("n == (valid(a) and bcd(m) < 20)", "CMP"),
     ("carry(4) == ((a & 15) + (m & 15) + carry_in > 15)", "ADC"), ("n == (m > 126)", "INC"),
+    ("c == (a >= m)", "SBC", "carry_in and not decimal"), ("c == (a >= m)", "SBC", "not carry_in"),
+    ("v == n", "ADC", "valid(a) and valid(m)"), ("z == (a == 255)", "INX", "a > 100"),
+    ("n == (signed(a) < signed(m))", "CMP", "(a ^ m) < 128"),
 )  # fmt: skip
 JUDGE = """
-told(GIVEN.map(([text, mnemonic]) => {
+told(GIVEN.map(([text, mnemonic, given]) => {
   const alu = new Alu(VARIANT);
   const found = judgeClaim(text, mnemonic, VARIANT, (c, d) =>
-    columnsOf(alu.every(DATA.uses[mnemonic], c, d), mnemonic, {c, d}));
+    columnsOf(alu.every(DATA.uses[mnemonic], c, d), mnemonic, {c, d}), given);
   return [found.failures, found.inputs, found.relation ?? null, found.rule && found.rule.formula,
           found.rule ? found.rule.unwritten : []];
 }));
@@ -158,8 +162,9 @@ told(GIVEN.map(([text, mnemonic]) => {
 def test_a_claim_is_judged_as_by_the_bench(run_script: Runner) -> None:
     given = JUDGED
     found = run_script(f"const VARIANT = 'nmos';{JUDGE}", given=given)
-    for (text, mnemonic), verdict in zip(given, found, strict=True):
-        claim = judge(text, mnemonic)
+    for asked, verdict in zip(given, found, strict=True):
+        text = asked[0]
+        claim = judge(*asked)
         rule = claim.rule
         assert verdict[:2] == [claim.failures, claim.inputs], text
         if rule is None:
