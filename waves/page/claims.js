@@ -299,50 +299,62 @@ const usedBy = node => new Set([
 ]);
 
 // A column of what a part of a claim is on every row; `columns` has one for each name, and `carry`
-// the carries as bits. A column at a time, so that no row walks the tree.
+// the carries as bits. A column at a time, and a loop for each operator: no row walks the tree.
 function columnOf(node, columns) {
   const rows = columns.r.length, parts = node.parts.map(part => columnOf(part, columns)), [x, y] = parts;
-  const each = of => {
-    const found = new Float64Array(rows);
-    for (let row = 0; row < rows; row++) found[row] = of(row);
-    return found;
-  };
+  const found = new Float64Array(node.kind === "name" ? 0 : rows);
+  const both = (one, other) => { for (let i = 0; i < rows; i++) one[i] &= other[i]; return one; };
   switch (node.kind) {
-    case "number": return new Float64Array(rows).fill(node.value);
+    case "number": return found.fill(node.value);
     case "name": return columns[node.name];
-    case "not": return each(row => 1 - x[row]);
-    case "join": return parts.reduce(node.op === "and" ? (one, other) => each(row => one[row] & other[row])
-      : (one, other) => each(row => one[row] | other[row]));
-    case "compare": return node.ops.map((op, i) => compared(op, parts[i], parts[i + 1], each))
-      .reduce((one, other) => each(row => one[row] & other[row]));
-    case "sign": return node.op === "+" ? x : node.op === "-" ? each(row => -x[row]) : each(row => -x[row] - 1);
-    case "binary": switch (node.op) {
-      case "+": return each(row => x[row] + y[row]);
-      case "-": return each(row => x[row] - y[row]);
-      case "&": return each(row => bitwise((a, b) => a & b, x[row], y[row]));
-      case "|": return each(row => bitwise((a, b) => a | b, x[row], y[row]));
-      case "^": return each(row => bitwise((a, b) => a ^ b, x[row], y[row]));
-      default: return each(row => shift(node.op, x[row], y[row]));
-    }
+    case "not": for (let i = 0; i < rows; i++) found[i] = 1 - x[i]; return found;
+    case "join":
+      found.set(x);
+      for (const part of parts.slice(1)) {
+        if (node.op === "and") both(found, part);
+        else for (let i = 0; i < rows; i++) found[i] |= part[i];
+      }
+      return found;
+    case "compare": return node.ops.map((op, i) => compared(op, parts[i], parts[i + 1])).reduce(both);
+    case "sign":
+      if (node.op === "+") return x;
+      for (let i = 0, less = node.op === "~" ? 1 : 0; i < rows; i++) found[i] = -x[i] - less;
+      return found;
+    case "binary": return ofTwo(node.op, x, y, found);
     default: {
-      if (node.name === "signed") return each(row => signed(x[row]));
-      if (node.name === "valid") return each(row => x[row] >> 4 < 10 && (x[row] & 15) < 10 ? 1 : 0);
-      if (node.name === "bcd") return each(row => 10 * (x[row] >> 4) + (x[row] & 15));
-      if (node.name === "bit") return each(row => bitAt(x[row], y[row]));
       const {carry} = columns;
-      return each(row => carry[row] >> x[row] & 1);
+      if (node.name === "signed") for (let i = 0; i < rows; i++) found[i] = x[i] > 127 ? x[i] - 256 : x[i];
+      else if (node.name === "valid") for (let i = 0; i < rows; i++) found[i] = x[i] >> 4 < 10 && (x[i] & 15) < 10 ? 1 : 0;
+      else if (node.name === "bcd") for (let i = 0; i < rows; i++) found[i] = 10 * (x[i] >> 4) + (x[i] & 15);
+      else if (node.name === "bit") for (let i = 0; i < rows; i++) found[i] = bitAt(x[i], y[i]);
+      else for (let i = 0; i < rows; i++) found[i] = carry[i] >> x[i] & 1;
+      return found;
     }
   }
 }
-function compared(op, x, y, each) {
+function ofTwo(op, x, y, found) {
+  const rows = found.length;
   switch (op) {
-    case "<": return each(row => x[row] < y[row] ? 1 : 0);
-    case ">": return each(row => x[row] > y[row] ? 1 : 0);
-    case "<=": return each(row => x[row] <= y[row] ? 1 : 0);
-    case ">=": return each(row => x[row] >= y[row] ? 1 : 0);
-    case "==": return each(row => x[row] === y[row] ? 1 : 0);
-    default: return each(row => x[row] !== y[row] ? 1 : 0);
+    case "+": for (let i = 0; i < rows; i++) found[i] = x[i] + y[i]; break;
+    case "-": for (let i = 0; i < rows; i++) found[i] = x[i] - y[i]; break;
+    case "&": for (let i = 0; i < rows; i++) found[i] = bitwise((a, b) => a & b, x[i], y[i]); break;
+    case "|": for (let i = 0; i < rows; i++) found[i] = bitwise((a, b) => a | b, x[i], y[i]); break;
+    case "^": for (let i = 0; i < rows; i++) found[i] = bitwise((a, b) => a ^ b, x[i], y[i]); break;
+    default: for (let i = 0; i < rows; i++) found[i] = shift(op, x[i], y[i]);
   }
+  return found;
+}
+function compared(op, x, y) {
+  const rows = x.length, found = new Int32Array(rows);
+  switch (op) {
+    case "<": for (let i = 0; i < rows; i++) found[i] = x[i] < y[i] ? 1 : 0; break;
+    case ">": for (let i = 0; i < rows; i++) found[i] = x[i] > y[i] ? 1 : 0; break;
+    case "<=": for (let i = 0; i < rows; i++) found[i] = x[i] <= y[i] ? 1 : 0; break;
+    case ">=": for (let i = 0; i < rows; i++) found[i] = x[i] >= y[i] ? 1 : 0; break;
+    case "==": for (let i = 0; i < rows; i++) found[i] = x[i] === y[i] ? 1 : 0; break;
+    default: for (let i = 0; i < rows; i++) found[i] = x[i] !== y[i] ? 1 : 0;
+  }
+  return found;
 }
 const bitAt = (value, place) => { const low = Math.floor(value / 2 ** place) % 2; return low < 0 ? 1 : low; };
 // Of numbers with up to 48 bits, of which the language takes 32 at a time.

@@ -8,7 +8,15 @@ const MAP_WORDS = {
     [[`r-${variant}`, `result other than ${variant}'s`], [`f-${variant}`, `a flag other than ${variant}'s`]])),
 };
 
-const answers = new Map();  // planes by variant, operation, C and D
+const answers = new Map(), columns = new Map();  // by variant, operation, C and D
+function columnsNow(block) {
+  const planes = everyOf(state.on, state.op, block.c, block.d);
+  if (!columns.has(planes)) {
+    if (columns.size > 8) columns.clear();
+    columns.set(planes, columnsOf(planes, state.op, block));
+  }
+  return columns.get(planes);
+}
 function everyOf(variant, mnemonic, c, d) {
   const use = DATA.uses[mnemonic];
   const key = [variant, mnemonic, use.carry ? c : 0, use.decimal ? d : 0].join();
@@ -209,8 +217,7 @@ function judgeNow() {
   if (judged.key === key) return judged;
   judged = {key};
   try {
-    judged.told = judgeClaim(state.claim, state.op, state.on, (c, d) =>
-      columnsOf(everyOf(state.on, state.op, c, d), state.op, {c, d}), state.given);
+    judged.told = judgeClaim(state.claim, state.op, state.on, (c, d) => columnsNow({c, d}), state.given);
   } catch (error) {
     if (!(error instanceof ClaimError)) throw error;
     judged.error = error;
