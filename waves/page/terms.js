@@ -19,13 +19,14 @@ const TERMS = {
 const term = (words, name) => el("dfn", {tabindex: 0, "data-term": name}, words);
 
 function makeTerms() {
-  const bar = byId("term"), hide = () => { bar.hidden = true; };
-  const show = event => {
-    const named = event.target.closest?.("[data-term]");
-    bar.hidden = !named;
-    bar.textContent = named ? TERMS[named.dataset.term] : "";
+  const bar = byId("term"), named = node => node?.closest?.("[data-term]");
+  const show = node => {
+    bar.hidden = !node;
+    if (node) bar.textContent = TERMS[node.dataset.term];
   };
-  for (const event of ["pointerover", "focusin"]) document.addEventListener(event, show);
-  for (const event of ["pointerout", "focusout"]) document.addEventListener(event, hide);
-  document.addEventListener("keydown", event => { if (event.key === "Escape") hide(); });
+  document.addEventListener("pointerover", event => { if (named(event.target)) show(named(event.target)); });
+  document.addEventListener("pointerout", event => { if (named(event.target)) show(named(document.activeElement)); });
+  document.addEventListener("focusin", event => show(named(event.target)));
+  document.addEventListener("focusout", () => show(null));
+  document.addEventListener("keydown", event => { if (event.key === "Escape") show(null); });
 }
