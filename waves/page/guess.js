@@ -19,7 +19,7 @@ function drawGame(answered) {
                 ...op.use.carry ? [`C ${op.c}`] : []].join(", ");
   const row = name => {
     const truth = op.use.flags.includes(name) ? String(op.after[name]) : "kept";
-    return el("fieldset", {class: "guess-row"}, el("legend", {}, `${name.toUpperCase()} ${FLAG_WORDS[name]}`),
+    return el("fieldset", {class: "guess-row"}, el("legend", {}, term(`${name.toUpperCase()} ${FLAG_WORDS[name]}`, name)),
       ["0", "1", "kept"].map(choice => el("button", {
         type: "button", "data-key": `guess-${name}-${choice}`, disabled: answered,
         "aria-pressed": guesses[name] === choice ? "true" : "false",

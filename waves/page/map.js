@@ -50,23 +50,23 @@ function shownPlane(kind) {
 
 const colours = () => {
   const style = getComputedStyle(document.body);
-  return Object.fromEntries(["one", "zero", "bad", "none"].map(name => [name,
+  return Object.fromEntries(["one", "zero", "bad", "none", "dot"].map(name => [name,
     style.getPropertyValue(`--map-${name}`).trim().slice(1).match(/../g).map(part => parseInt(part, 16))]));
 };
 
 function paint(canvas, plane, axes, wrong, outside) {
   const context = canvas.getContext("2d"), image = context.createImageData(256, 256);
-  const pixels = new Uint32Array(image.data.buffer), {one, zero, bad, none} = colours();
+  const pixels = new Uint32Array(image.data.buffer), {one, zero, bad, none, dot} = colours();
   const pack = ([r, g, b], shade = 1) =>
     255 << 24 | b * shade << 16 | g * shade << 8 | r * shade;
-  const full = pack(wrong ? bad : one), faint = pack((wrong ? bad : one), 0.78), empty = pack(zero), blank = pack(none);
+  const full = pack(wrong ? bad : one), faint = pack((wrong ? bad : one), 0.78), empty = pack(zero), blank = pack(none), point = pack(dot);
   const flip = axes === "signed" ? 128 : 0;
   for (let a = 0; a < 256; a++) for (let m = 0; m < 256; m++) {
     const x = a ^ flip, y = 255 - (m ^ flip), row = a << 8 | m;
     // What is wrong is hatched one way, what is 1 the other way: not told by colour alone.
     const stripe = wrong ? (x + y) % 6 < 2 : (x - y + 256) % 8 === 0;
     // What is not asked is left blank, with dots.
-    if (outside && outside[row >> 5] >>> (row & 31) & 1) pixels[y * 256 + x] = x % 8 || y % 8 ? blank : full;
+    if (outside && outside[row >> 5] >>> (row & 31) & 1) pixels[y * 256 + x] = x % 8 || y % 8 ? blank : point;
     else pixels[y * 256 + x] = plane[row >> 5] >>> (row & 31) & 1 ? stripe ? faint : full : empty;
   }
   context.putImageData(image, 0, 0);

@@ -122,7 +122,7 @@ function drawOperation() {
   replace(byId("flags"), ...["n", "v", "z", "c"].map(name => {
     const written = op.use.flags.includes(name), [wire, says] = reasons[name] || ["", ""];
     return el("div", {
-      class: `flag-row${written ? "" : " kept"}`, tabindex: 0, "data-key": `reason-${name}`,
+      class: `flag-row${written ? "" : " kept"}`, tabindex: 0, "data-key": `reason-${name}`, "data-term": name,
       onpointerenter: () => drawn.look(name), onpointerleave: () => drawn.look(""),
       onfocus: () => drawn.look(name), onblur: () => drawn.look(""),
     }, el("span", {class: `flag-value ${written && op.after[name] ? "on" : "off"}`},

@@ -356,7 +356,7 @@ def test_the_keyboard_reaches_and_does_everything(opened: Opened) -> None:
         "document.addEventListener('focusin', ({target: e}) => (window.reached ||= [])"
         ".push(e.dataset.key || e.id || e.name))"
     )
-    for _ in range(150):
+    for _ in range(160):
         page.keyboard.press("Tab")
     reached = {*page.evaluate("window.reached")}
     assert {"op", "on", "a", "m", "c", "d", "a7", "m7", "sum7", "flag-v", "reason-n", "delay",
