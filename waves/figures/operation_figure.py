@@ -15,8 +15,9 @@ from .svg import Figure
 
 TOP: Final = 118
 GATES: Final = {"AND": "AND", "BIT": "AND", "OR": "OR", "XOR": "XOR"}
+LEGEND: Final = ("thick: a wire that is 1; thin: a wire that is 0",)
 WHY: Final = {
-    "adder": "its result is not the adder's", "flags": "the adder decides no flag of it",
+    "adder": "its result is not the adder's", "flags": "no bit of a result decides one",
     "circle": "it is no move on the circle", "stack": "it leaves the stack alone",
 }  # fmt: skip
 
@@ -39,19 +40,24 @@ def _part_of(op: Operation, part: str) -> Figure:
         figure = circle_figure(op)
     elif part in ("adder", "flags") and op.uses_chain and (part == "adder" or op.updated):
         figure = chain_figure(op, part)
+    elif part == "flags" and not op.uses_chain:
+        figure = _bits_figure(op, part)
     if figure is None:
         raise NothingToDrawError(f"{op.mnemonic} has no {part} to draw: {WHY[part]}")
     return figure
 
 
-def _bits_figure(op: Operation) -> Sheet | None:
-    """The figure of a logic operation, a shift to the right or a byte moved that flags see."""
+def _bits_figure(op: Operation, part: str = "") -> Sheet | None:
+    """The figure of a logic operation, a shift to the right or a byte moved that flags see.
+
+    `part` is "flags" for a slide, whose wires show nothing else in any case.
+    """
     operation = op.alu["operation"]
     if operation in GATES:
-        return _logic(op)
+        return _logic(op, part)
     if operation in ("SHIFT_RIGHT", "ROTATE_RIGHT"):
-        return _shift(op)
-    return _move(op) if "z" in op.updated and op.mnemonic not in ("PLP", "RTI") else None
+        return _shift(op, part)
+    return _move(op, part) if "z" in op.updated and op.mnemonic not in ("PLP", "RTI") else None
 
 
 def _told(label: str, byte: int) -> str:
@@ -60,21 +66,24 @@ def _told(label: str, byte: int) -> str:
 
 def _finish(sheet: Sheet, y: float) -> Sheet:
     """The table of reasons, and no more height than is used."""
+    if sheet.part:
+        sheet.finish(sheet.reasons(y + 40) + 36, LEGEND)
+        return sheet
     low = draw_stack(sheet, sheet.op, 960, y + 40)
     end = sheet.reasons(y + 40)
-    sheet.finish(end + 36, ["thick: a wire that is 1; thin: a wire that is 0"])
+    sheet.finish(end + 36, LEGEND)
     sheet.resize(max(sheet.height, low))
     return sheet
 
 
-def _logic(op: Operation) -> Sheet:
+def _logic(op: Operation, part: str) -> Sheet:
     """A gate for each bit of A and M. BIT takes N and V from M before the gates."""
     word, a, m, result = GATES[op.alu["operation"]], op.alu["a"], op.alu["b"], op.alu["result"]
     bit_test = op.mnemonic == "BIT"
     kept = "not kept" if bit_test else "result"
     sheet = Sheet(
         op, f"One {word} gate for each bit, bit 7 on the left. {_told('A', a)} {_told('M', m)} "
-        f"{_told('The result', result)}",
+        f"{_told('The result', result)}", part,
     )  # fmt: skip
     sheet.headings(TOP - 32)
     gates = TOP + (144 if bit_test else 74)
@@ -97,7 +106,7 @@ def _logic(op: Operation) -> Sheet:
     return _finish(sheet, sheet.judge(y, result))
 
 
-def _shift(op: Operation) -> Sheet:
+def _shift(op: Operation, part: str) -> Sheet:
     """Each bit into the place on its right; what falls out is C."""
     byte, result = op.alu["a"], op.alu["result"]
     label = NAMES[op.register]
@@ -106,7 +115,7 @@ def _shift(op: Operation) -> Sheet:
     source = "C before" if rotates else "always 0"
     sheet = Sheet(
         op, f"Each bit goes into the place on its right. {_told(label, byte)} Into bit 7 comes "
-        f"{enters}, {source}. Bit 0, {byte & 1}, becomes C. {_told('The result', result)}",
+        f"{enters}, {source}. Bit 0, {byte & 1}, becomes C. {_told('The result', result)}", part,
     )  # fmt: skip
     sheet.headings(TOP - 32)
     y, out = TOP + 84, sheet.column(0) + sheet.box
@@ -127,11 +136,12 @@ def _shift(op: Operation) -> Sheet:
     return _finish(sheet, last + 14)
 
 
-def _move(op: Operation) -> Sheet:
+def _move(op: Operation, part: str) -> Sheet:
     """A byte that goes through unchanged; N and Z see it."""
     byte = op.alu["result"]
     label = "M" if op.operand is not None else NAMES[op.register]
-    sheet = Sheet(op, f"{_told(label, byte)} It passes through unchanged; {signed(byte):+} signed.")
+    told = f"{_told(label, byte)} It passes through unchanged; {signed(byte):+} signed."
+    sheet = Sheet(op, told, part)
     sheet.headings(TOP - 32)
     y = TOP + 62
     sheet.readings(TOP, label, byte, left=True)

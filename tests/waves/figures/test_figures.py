@@ -89,6 +89,10 @@ IN_PARTS: dict[str, tuple[str, tuple[Any, ...]]] = {
     "flags-adc": ("flags", ("ADC", 0x80, 0x80, 1)),
     "flags-cmp": ("flags", ("CMP", 0x80, 0x01)),
     "flags-decimal": ("flags", ("ADC", 0x99, 0x99, 1, True, "cmos", 0xFF)),
+    "flags-and": ("flags", ("AND", 0xF0, 0x8F)),
+    "flags-bit": ("flags", ("BIT", 0xFF, 0xC0)),
+    "flags-ror": ("flags", ("ROR", 0x81, 0, 1)),
+    "flags-lda": ("flags", ("LDA", 0, 0x80)),
     "circle-cmp": ("circle", ("CMP", 0x80, 0x01)),
     "circle-dec": ("circle", ("DEC", 0, 0x80)),
     "circle-adc": ("circle", ("ADC", 0x50, 0x50)),
@@ -576,7 +580,8 @@ def test_the_sum_s_bit_is_drawn_where_the_carry_meets_it() -> None:
         ("circle", ("LDA", "5"), "LDA has no circle to draw: it is no move on the circle"),
         ("stack", ("LDA", "5"), "LDA has no stack to draw: it leaves the stack alone"),
         ("adder", ("PHP",), "PHP has no adder to draw: its result is not the adder's"),
-        ("flags", ("BNE", "5"), "BNE has no flags to draw: the adder decides no flag of it"),
+        ("flags", ("SEC",), "SEC has no flags to draw: no bit of a result decides one"),
+        ("flags", ("BNE", "5"), "BNE has no flags to draw: no bit of a result decides one"),
     ],
 )
 def test_a_part_that_there_is_not_is_refused(
