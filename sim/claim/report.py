@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from rich.text import Text
 
+from ..family.instructions import ENTRIES
 from ..op.report import draw_operation
 from ..system.colours import CARRY, ONE, QUIET, WRONG
 from ..system.tables import plain_table
@@ -66,7 +67,7 @@ def draw_claim(claim: Claim, console: Console, vcd: str | None = None) -> None:
             console.print(Text(note), width=WIDTH)
     if first is not None:
         line()
-        line(f"To draw it:      {first.command}")
+        line(f"{'Its clocks: ' if claim.after in ENTRIES else 'To draw it: '}     {first.command}")
         written = f"written to {vcd}" if vcd else f"{first.command} --vcd claim.vcd"
         line(f"Its waveform:    {written}")
     elif vcd:

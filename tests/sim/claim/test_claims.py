@@ -554,6 +554,13 @@ def test_a_claim_that_fails(carrywave):
     ]
 
 
+def test_of_an_interrupt_there_is_nothing_to_draw_but_its_clocks(carrywave):
+    status, out, err = carrywave("claim", "bit(pushed, 4)", "--after", "IRQ")
+    assert (status, err) == (1, "")
+    assert "\nIts clocks:      carrywave op IRQ\n" in out
+    assert "To draw it" not in out
+
+
 @pytest.mark.parametrize("claim", ["0", "1 == 2", "not 1", "n and 0", "not (c or 1)"])
 def test_a_claim_that_is_never_true(carrywave, claim):
     status, out, err = carrywave("claim", claim, "--after", "CMP")
