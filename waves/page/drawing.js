@@ -45,7 +45,9 @@ function tell(id, words) {
 
 // A figure as a file of its own: the page's colours written into it.
 const KEPT_STYLES = ["fill", "stroke", "stroke-width", "stroke-dasharray", "stroke-linecap", "opacity",
-                     "font-family", "font-size", "font-weight", "text-anchor", "image-rendering"];
+                     "font-family", "font-size", "font-weight", "text-anchor", "image-rendering", "paint-order"];
+const USUAL = {stroke: "none", "stroke-width": "1px", "stroke-dasharray": "none", "stroke-linecap": "butt", opacity: "1",
+               "text-anchor": "start", "image-rendering": "auto", "paint-order": "normal"};  // what need not be said
 function saveFigure(figures, name) {
   const gap = 16;
   let height = gap, width = 0;
@@ -55,7 +57,11 @@ function saveFigure(figures, name) {
     const from = [figure, ...figure.querySelectorAll("*")], to = [copy, ...copy.querySelectorAll("*")];
     from.forEach((node, i) => {
       const style = getComputedStyle(node);
-      for (const name of KEPT_STYLES) to[i].setAttribute(name, style.getPropertyValue(name));
+      for (const name of KEPT_STYLES) {
+        const value = style.getPropertyValue(name), idle = /^(font|text)/.test(name) ? node.tagName !== "text" : /^stroke-/.test(name) && style.stroke === "none";
+        if (!idle && value !== USUAL[name]) to[i].setAttribute(name, value);
+        else to[i].removeAttribute(name);
+      }
       for (const name of ["tabindex", "role", "data-key", "class", "aria-label", "aria-checked"])
         to[i].removeAttribute(name);
     });

@@ -31,7 +31,11 @@ for (const clock of [GIVEN.clocks - 3, 2, GIVEN.clocks >> 1, 0]) {
   back &&= JSON.stringify(row()) === JSON.stringify(rows[clock]);
 }
 machine.goTo(GIVEN.clocks);
-told({rows, back, same: texts() === there, ended: machine.ended});
+const from = GIVEN.clocks >> 1, looked = machine.look(from, GIVEN.clocks - 1, row);
+const writes = rows.flatMap((one, clock) => one[GIVEN.signals.indexOf("write")] ? [clock] : []);
+const last = machine.lastBefore(() => machine.write);
+machine.goTo(GIVEN.clocks);
+told({rows, back, from, looked, last, writes, same: texts() === there, ended: machine.ended});
 """
 LISTINGS = (
     "nested_interrupts", "decimal_count", "stack_wrap", "signed_compare", "unsigned_compare",
@@ -49,9 +53,27 @@ def test_a_listing_goes_as_its_waveform_does(
     columns = [dump.values[path] for path in SIGNALS.values()]
     wanted = [list(row) for row in zip(*columns, strict=False)][:clocks]
     assert found["rows"] == wanted
+    assert found["looked"] == wanted[found["from"] :]
+    assert found["last"] == (found["writes"] or [-1])[-1]
     assert found["back"]
     assert found["same"]
     assert found["ended"]
+
+
+#: Memory stays as it is when the machine goes back.
+FORGETS = """
+const restore = Machine.prototype.restore;
+Machine.prototype.restore = function (key) {
+  restore.call(this, {...key, memory: this.memory.slice()});
+};
+"""
+
+
+def test_a_machine_that_does_not_take_memory_back_is_seen(run_script: Runner) -> None:
+    given = {"name": "nested_interrupts.s", "signals": [*SIGNALS], "clocks": 200}
+    assert run_script(RUN, given=given)["same"]
+    found = run_script(FORGETS + RUN, given=given)
+    assert not (found["same"] and found["back"] and found["looked"] == found["rows"][100:])
 
 
 EDITED = """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import xml.etree.ElementTree as ElementTree
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -310,6 +311,9 @@ def test_a_listing_forwards_backwards_and_changed(opened: Opened) -> None:
     with page.expect_download() as saved:
         page.click("#run-save")
     assert saved.value.suggested_filename == "clocks.svg"
+    kept = ElementTree.parse(saved.value.path())
+    notes = [one for one in kept.iter() if one.get("paint-order", "").startswith("stroke")]
+    assert len(notes) > 5  # addresses on the bus: without it the paper would cover them
 
 
 def test_the_cursor_is_dragged_over_the_score(opened: Opened) -> None:
