@@ -66,7 +66,7 @@ def hardware_figure(variant: str = VARIANTS[0]) -> Figure:
     lowest = _tree(figure, modules)
     _port(figure, MARGIN + 8, lowest + ROW, "port of a bit", 1)
     _port(figure, MARGIN + 8, lowest + 2 * ROW, "port of several", 1, 3)
-    ends = [HEAD, HEAD]
+    ends = [float(HEAD), float(HEAD)]
     for card in cards.values():
         column = ends.index(min(ends))
         left = MARGIN + TREE + GAP + column * (CARD + GAP)

@@ -162,3 +162,9 @@ def test_the_command_sweeps_over_the_line(carrywave, monkeypatch):
     assert "69      ADC immediate  65,536         17" in out
     assert "ADC immediate, case 319" in out
     assert "Likely" in out
+
+
+def test_an_opcode_is_swept_on_a_board_alone(carrywave):
+    status, out, err = carrywave("sweep", "69")
+    assert (status, out) == (2, "")
+    assert err == "carrywave: 69: an opcode goes with --serial\n"
