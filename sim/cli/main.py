@@ -130,5 +130,6 @@ def _ignore_signals() -> None:
 
 
 def _alarm(seconds: float) -> None:
+    """Again and again, for what is about to wait when it comes hears of it only when it has waited."""
     if ALARM is not None:
-        signal.setitimer(signal.ITIMER_REAL, seconds)
+        signal.setitimer(signal.ITIMER_REAL, seconds, TIDYING)
