@@ -108,7 +108,7 @@ class _CalledRunner(Runner):
         size = count * ROW.itemsize
         os.pwrite(self._memory, host.NOTHING.to_bytes(8, sys.byteorder), 0)
         os.pwrite(self._memory, start.tobytes() + memory + pins.tobytes(), places.start_at)
-        os.pwrite(self._memory, guard + bytes(size) + guard, places.rows_at - len(guard))
+        os.pwritev(self._memory, [guard, bytes(size), guard], places.rows_at - len(guard))
         try:
             child.order([count, len(pins)], self._done)
         except EndedError as ended:
@@ -123,7 +123,7 @@ class _CalledRunner(Runner):
             raise EmulatorError(
                 f"{self.name}: filled more rows than the {count:,} it was asked for"
             )
-        return np.frombuffer(found[len(guard) : len(guard) + done * ROW.itemsize], ROW)
+        return np.frombuffer(found, ROW, done, len(guard))
 
     def _done(self) -> int:
         """The rows that are filled."""

@@ -159,7 +159,10 @@ class _Follower:
             elif self.guess.rows is not None:
                 rows = self.guess.rows[: count + 1]
                 self.guess.number += count
-                self._compare(part, rows, 0, int(np.argmax(np.append(resets, True))))
+                end = int(np.argmax(np.append(resets, True)))
+                at = end if self._held(part, rows, end) else 0
+                while at < end and self.left < MOST:
+                    at += self._compare(part, rows[at:], at, end)
         if self.guess is not None and self.left >= MOST:
             self.guess.silent = True
         self._number += int(np.count_nonzero(part.states["cause"][:count] == 0))
@@ -175,6 +178,40 @@ class _Follower:
             begin = _Begin(part, at)
             rows = ask(self.runner, begin, most + 1, self._number + at)
             at += self._compare(part, rows, at, at + most)
+
+    def _held(self, part: RunPart, rows: npt.NDArray[Any], count: int) -> bool:
+        """Whether the guess made of these rows held: then the gates did all that they tell.
+
+        Of a row the guess lacks writes beyond the third and the number of an unknown event. It has
+        the unmodified byte whose write was left out: those are counted.
+        """
+        writes, events = rows["after"]["writes"][:count], rows["event"][1 : count + 1]
+        if not part.held or (writes > WRITES).any() or (events >= len(EVENTS)).any():
+            return False
+        states = part.states[: count + 1]
+        event = EVENT_OF[states["cause"][:count]].astype(np.uint16)
+        # What a sequence runs is what the next one finds in the opcode's register.
+        keys = np.where(event > 0, event << 8, states["opcode"][1:])
+        self._count(part, 0, keys, rows["after"], np.zeros(count, np.bool_))
+        wrote = len(part.writes.before(int(part.clocks[count])).clock)
+        self.trial.one_write += wrote - int(writes.sum(dtype=np.int64))
+        if count:
+            self._polled(part, 0, count, keys, rows)
+        return True
+
+    def _polled(
+        self, part: RunPart, begin: int, count: int, keys: npt.NDArray[Any], rows: npt.NDArray[Any]
+    ) -> None:
+        """Takes what decides what follows so many sequences, where a pin may have to do with it."""
+        last = begin + count
+        first, end = int(part.clocks[begin]) - 8, int(part.clocks[last]) + 8
+        if (
+            all(part.pins.high(pin, first, end) for pin in ("irq_n", "nmi_n"))
+            and not part.states["cause"][begin : last + 1].any()
+            and not rows["event"][1 : count + 1].any()
+        ):
+            return
+        self.polling.add(_boundaries(part, begin, count, keys, rows))
 
     def _compare(self, part: RunPart, rows: npt.NDArray[Any], begin: int, end: int) -> int:
         """Compares rows with the sequences from `begin` on; how many it did, to the first wrong.
@@ -198,7 +235,7 @@ class _Follower:
         # Of a wrong instruction, what follows may have come of that.
         sound = done - int(done > 0 and wrong[done - 1])
         if sound:
-            self.polling.add(_boundaries(part, begin, sound, keys, rows))
+            self._polled(part, begin, sound, keys, rows)
         if len(out):
             last = part, begin + done - 1
             if not wrong[done - 1]:
@@ -213,7 +250,7 @@ class _Follower:
         return done
 
     def _count(
-        self, part: RunPart, begin: int, keys: npt.NDArray[np.int64], actual: Outcomes,
+        self, part: RunPart, begin: int, keys: npt.NDArray[Any], actual: Outcomes,
         wrong: npt.NDArray[np.bool_],
     ) -> npt.NDArray[np.bool_]:  # fmt: skip
         """Counts sequences; puts what is wrong, and some of the same opcode, to the comparison.
@@ -291,7 +328,7 @@ def _plain(rows: npt.NDArray[Any]) -> Outcomes:
 
 
 def _boundaries(
-    part: RunPart, begin: int, count: int, keys: npt.NDArray[np.int64], rows: npt.NDArray[Any]
+    part: RunPart, begin: int, count: int, keys: npt.NDArray[Any], rows: npt.NDArray[Any]
 ) -> Boundaries:
     """What decides what follows so many sequences, where a pin has anything to do with it."""
     states = part.states[begin : begin + count + 1]

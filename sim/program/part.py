@@ -32,6 +32,7 @@ class RunPart:
     memory: MemoryLog
     writes: Writes
     rounds: int
+    held: bool  # nothing that the guess said had to be corrected
     stopped: bool  # the last of them never ends
     gates: Lanes
     pins: PinLevels

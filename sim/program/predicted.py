@@ -181,6 +181,7 @@ class Predicted:
             memory,
             writes,
             rounds,
+            right,
             stopped,
             self.lanes,
             self.pins,

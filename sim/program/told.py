@@ -7,15 +7,16 @@ about, reset and what a reset cuts short, the model guesses.
 from __future__ import annotations
 
 from functools import cache
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from ..cases.kinds import BY_KEY, KEYS, alike
+from ..cases.kinds import BY_KEY, KEYS
 from ..cases.layout import WRITES
 from ..emulator.own_run import PIN, START
 from ..emulator.running import ROWS, Runner
+from ..family.address import Term
 from ..family.instructions import BY_OPCODE
 from ..family.members import EVENTS
 from ..family.status_byte import LOWEST_FIRST, flags_of
@@ -133,48 +134,95 @@ class Told:
     ) -> tuple[npt.NDArray[Any], Writes]:
         """The opcodes, and what is written; fills in what sequences leave that none reads."""
         count = len(rows) - 1
-        event = EVENT_OF[states["cause"][:count]]
+        event = EVENT_OF[states["cause"][:count]].astype(np.uint16)
         begin = np.frombuffer(self.memory, np.uint8)
         # Which opcode it is does not depend on when in its sequence an earlier byte was written.
-        roughly = _writes(rows[:count], np.zeros(count, np.int64))
-        opcodes = MemoryLog(begin, roughly).at(states["pc"][:count], clocks[:count])
-        keys = np.where(event > 0, event.astype(np.int64) << 8, opcodes)
+        where = states["pc"][:count].copy()
+        roughly = _writes(rows[:count], np.zeros(count, np.uint16))
+        opcodes = begin[where]
+        written = np.zeros(len(begin), np.bool_)
+        written[roughly.address] = True
+        if written[where].any():
+            opcodes = MemoryLog(begin, roughly).at(where, clocks[:count])
+        keys = np.where(event > 0, event << 8, opcodes)
         wrote = _writes(rows[:count], keys, self.variant)
         memory = MemoryLog(begin, wrote)
-        low = np.full(count + 1, -1, np.int32)
-        latch = np.full(count + 1, -1, np.int16)
+        low = np.zeros(count + 1, np.uint16)
+        latch = np.zeros(count + 1, np.uint8)
         low[0] = int(self.state["low"]) | int(self.state["high"]) << 8
         latch[0] = self.state["latch"]
         first_writes: list[tuple[npt.NDArray[np.int64], npt.NDArray[Any]]] = []
-        for key, some in alike(keys):
-            if key not in BY_KEY:
+        kind_of, kinds = _kinds(self.variant)
+        kind = kind_of[keys]
+        order = np.argsort(kind, kind="stable")
+        bounds = np.concatenate([[0], np.cumsum(np.bincount(kind, minlength=len(kinds)))]).tolist()
+        in_order = {name: states[name][order] for name in ("pc", "a", "x", "y", "sp")}
+        when = clocks[order]
+        for one, first, last in zip(kinds, bounds[:-1], bounds[1:], strict=True):
+            if first == last or not one.leaves:
                 continue
-            form = BY_KEY[key]
-            address, held = address_left(form, self.variant), byte_left(form)
-            if address is None and not held:
-                continue
+            some = order[first:last]
             columns: dict[str, Any] = {
-                name: states[name][some].astype(np.int32) for name in ("pc", "a", "x", "y", "sp")
+                name: in_order[name][first:last].astype(np.int32) for name in one.registers
             }
-            when = clocks[some]
-            for by, clock in enumerate(form.sequence(self.variant)):
-                if clock.reads and clock.reads != "opcode" and clock.address is not None:
-                    where = np.asarray(clock.address.over(columns), np.uint16)
-                    where = np.broadcast_to(where, some.shape)
-                    columns[clock.reads] = memory.at(where, when + by).astype(np.int32)
-            if address is not None:
-                low[some + 1] = address.over(columns)
-            if held:
-                latch[some + 1] = columns[held]
-            if form.access == "modify" and self.variant != "cmos":
-                one = rows["after"]["writes"][some] == 1
-                first_writes.append((some[one], columns["m"][one]))
+            for by, name, address in one.reads:
+                where = np.asarray(address.over(columns), np.uint16)
+                where = np.broadcast_to(where, some.shape)
+                columns[name] = memory.at(where, when[first:last] + by).astype(np.int32)
+            if one.address is not None:
+                low[some + 1] = one.address.over(columns)
+            if one.held:
+                latch[some + 1] = columns[one.held]
+            if one.modifies:
+                single = rows["after"]["writes"][some] == 1
+                first_writes.append((some[single], columns["m"][single]))
         states["opcode"][1:] = np.where(event > 0, 0, opcodes)
-        for column in (low, latch):  # what is not set stays as it was
-            last = np.where(column >= 0, np.arange(count + 1), 0)
-            column[:] = column[np.maximum.accumulate(last)]
-        states["low"], states["high"], states["latch"] = low & 255, low >> 8, latch
+        sets = np.array([(one.address is not None, one.held != "") for one in kinds])
+        at = np.arange(count + 1, dtype=np.int32)
+        # What is not set stays as it was.
+        low_at, latch_at = (
+            np.maximum.accumulate(np.where(np.append(True, set_[kind]), at, 0)) for set_ in sets.T
+        )
+        low = low[low_at]
+        states["low"], states["high"], states["latch"] = low & 255, low >> 8, latch[latch_at]
         return opcodes, _evened(wrote, rows, first_writes)
+
+
+class _Kind(NamedTuple):
+    """Forms that leave the same in the registers that no program sees, and what that is made of."""
+
+    address: Term | None
+    held: str
+    modifies: bool  # and writes the byte back first
+    reads: tuple[tuple[int, str, Term], ...]  # the clock, the byte's name and where it lies
+    registers: tuple[str, ...]
+
+    @property
+    def leaves(self) -> bool:
+        """Whether there is anything to work out."""
+        return self.address is not None or self.held != ""
+
+
+@cache
+def _kinds(variant: str) -> tuple[npt.NDArray[np.uint8], list[_Kind]]:
+    """By key, the number of its kind; and the kinds."""
+    kind_of, kinds = np.zeros(KEYS, np.uint8), [_Kind(None, "", False, (), ())]
+    for key, form in BY_KEY.items():
+        address, held = address_left(form, variant), byte_left(form)
+        wanted = ({held} if held else set()) | (address.names() if address else set())
+        reads = list[tuple[int, str, Term]]()
+        for by, clock in reversed([*enumerate(form.sequence(variant))]):
+            if clock.reads in wanted and clock.address is not None:
+                reads.insert(0, (by, clock.reads, clock.address))
+                wanted |= clock.address.names()
+        kind = _Kind(
+            address, held, form.access == "modify" and variant != "cmos", tuple(reads),
+            tuple(sorted(wanted & {"pc", "a", "x", "y", "sp"})),
+        )  # fmt: skip
+        if kind not in kinds:
+            kinds.append(kind)
+        kind_of[key] = kinds.index(kind)
+    return kind_of, kinds
 
 
 def ask(runner: Runner, at: Any, count: int, number: int) -> npt.NDArray[Any]:

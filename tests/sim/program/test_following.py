@@ -7,6 +7,7 @@ import random
 import sys
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -20,11 +21,14 @@ from tracked import HOUSE, tracked
 from usual import USUAL, first_of
 
 from carrywave.sim.emulator.called import EmulatorError
+from carrywave.sim.netlist.synthesis import drawn_netlist
+from carrywave.sim.program import predicted
 from carrywave.sim.program.assembler import load
 from carrywave.sim.program.comparing import judge_program
-from carrywave.sim.program.following import MOST, FollowedVerdict, judge_run
+from carrywave.sim.program.following import MOST, FollowedVerdict, _Follower, judge_run
 from carrywave.sim.program.pins import read_pins
 from carrywave.sim.program.predicted import run_predicted
+from carrywave.sim.witness.gates import GateUnit
 from carrywave.sim.witness.model import Model
 from carrywave.sim.witness.registers import StoppedError
 
@@ -244,6 +248,90 @@ def test_two_mistakes_in_one_run_are_both_named(tmp_path: Path, by_address: bool
     assert found.wrong is not None
     assert found.verdict.first is not None
     assert found.wrong.address == int(found.verdict.first.case["pc"])
+
+
+# What the guess has shown is not compared once more
+
+RIGHT_OR_WRONG: list[tuple[Change, ...]] = [
+    (), (ROR, DEC), (WRONG_TURNS[0][1:],), (WRONG_TURNS[3][1:],),
+]  # fmt: skip
+
+
+def as_text(found: FollowedVerdict) -> str:
+    run = found.run
+    told = found.to_json(), run.clocks, run.instructions, run.final, run.corrected, run.rounds
+    return repr((told, found.before, found.wrong))
+
+
+@pytest.mark.parametrize("changes", RIGHT_OR_WRONG)
+def test_it_is_told_the_same_as_when_every_row_is_compared(
+    changes: tuple[Change, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held = 0
+
+    def count(follower: _Follower, *part: Any) -> bool:
+        nonlocal held
+        held += (shown := real(follower, *part))
+        return shown
+
+    def reset() -> Any:
+        program = busy(tmp_path, 2)
+        for clock in (1500, 5003):
+            program.pin_clocks.setdefault(clock, []).append(("reset_n", 0))
+            program.pin_clocks.setdefault(clock + 3, []).append(("reset_n", 1))
+        return program
+
+    real = _Follower._held
+    monkeypatch.setattr(_Follower, "_held", count)
+    some = [as_text(followed(make(), *changes)) for make in (reset, partial(busy, tmp_path))]
+    assert held > 2
+    monkeypatch.setattr(_Follower, "_held", lambda *_: False)
+    assert some == [
+        as_text(followed(make(), *changes)) for make in (reset, partial(busy, tmp_path))
+    ]
+
+
+class Altered(ExampleRunner):
+    """Where it writes three bytes it says that there is one more."""
+
+    def _run(self, *asked: Any) -> Any:
+        rows = super()._run(*asked).copy()
+        three = rows["after"]["writes"] == 3
+        rows["after"]["writes"][three] = 4
+        return rows
+
+
+def test_what_a_guess_cannot_hold_is_compared(tmp_path: Path) -> None:
+    program = busy(tmp_path)
+    with Altered() as runner:
+        found = judge_run(runner, "busy.s", program, max_clocks=3000)
+    assert not found.agree
+    tallies = found.verdict.comparison.instructions
+    assert {name for name, tally in tallies.items() if tally.mismatches} <= {"BRK", "IRQ", "NMI"}
+    assert sum(tally.mismatches for tally in tallies.values()) > 10
+
+
+def test_a_fault_of_the_gates_is_a_difference(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    right, seen = drawn_netlist("nmos"), 0
+    rng = random.Random(seed := random.randrange(10**6))
+    print("seed", seed)
+    for _ in range(12):
+        gate = rng.choice([one for one in right.gates if one.kind in ("AND", "OR")])
+        other = replace(gate, kind="OR" if gate.kind == "AND" else "AND")
+        gates = tuple(other if one is gate else one for one in right.gates)
+        unit = GateUnit(replace(right, gates=gates))
+        monkeypatch.setattr(predicted, "drawn_unit", lambda *_, unit=unit: unit)
+        try:
+            found = followed(busy(tmp_path), clocks=2000)
+            faulty = run_predicted(busy(tmp_path), max_clocks=2000)
+        except (StoppedError, EmulatorError):
+            continue
+        # The model's run is that of the gates without a fault.
+        assert not (found.agree and faulty.departures)
+        seen += bool(faulty.departures)
+    assert seen
 
 
 def test_a_skipped_field_is_no_wrong_one_and_the_run_goes_on(tmp_path: Path) -> None:
