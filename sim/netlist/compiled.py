@@ -171,13 +171,17 @@ def pack(column: npt.NDArray[Any], width: int) -> list[int]:
 
 def unpack(planes: Sequence[int], rows: int, dtype: npt.DTypeLike) -> npt.NDArray[Any]:
     """The column of which these are the planes, lowest bit first."""
-    column = np.zeros(rows, dtype)
     size, ones = (rows + 7) // 8, (1 << rows) - 1
+    octets = np.zeros(((len(planes) + 7) // 8 or 1, rows), np.uint8)
     for bit, plane in enumerate(planes):
+        octet, place = octets[bit >> 3], np.uint8(bit & 7)
         if plane == ones:
-            column |= column.dtype.type(1 << bit)
+            octet |= np.uint8(1) << place
         elif plane:
             packed = np.frombuffer(plane.to_bytes(size, "little"), np.uint8)
             bits = np.unpackbits(packed, count=rows, bitorder="little")
-            column |= bits.astype(dtype, copy=False) << column.dtype.type(bit)
+            octet |= np.left_shift(bits, place, out=bits)
+    column = octets[0].astype(dtype, copy=False)
+    for place, octet in enumerate(octets[1:], 1):  # bytes until here: half the memory to go through
+        column |= octet.astype(dtype) << column.dtype.type(8 * place)
     return column

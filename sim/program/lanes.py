@@ -140,7 +140,10 @@ class Lanes:
             ]
             running = unit.clock(state, inputs, ones)
             early = next(running)
-            where = unpack(early[:16], count, np.uint16)
+            if k == 0 and early[:16] == tuple(state[i] for i in self.unit.flops["pc"]):
+                where = np.ascontiguousarray(start["pc"])  # as a rule
+            else:
+                where = unpack(early[:16], count, np.uint16)
             stopped |= early[18] & alive
             byte = pack(memory.at(where, now), 8)
             if watch is not None:
