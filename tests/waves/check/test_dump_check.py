@@ -272,7 +272,7 @@ def test_a_reset_that_nobody_asked_for_is_found(
     ("variant", "runs"),
     [
         ("nmos", 6),
-        *(pytest.param(variant, 24, marks=pytest.mark.exhaustive) for variant in VARIANTS),
+        *(pytest.param(variant, 40, marks=pytest.mark.exhaustive) for variant in VARIANTS),
     ],
 )
 def test_hardware_and_check_agree_on_random_opcodes_under_random_pins(
