@@ -130,6 +130,6 @@ def _ignore_signals() -> None:
 
 
 def _alarm(seconds: float) -> None:
-    """Again and again, for what is about to wait when it comes hears of it only when it has waited."""
+    """Again and again: what just begins to wait as it comes would hear of it afterwards only."""
     if ALARM is not None:
         signal.setitimer(signal.ITIMER_REAL, seconds, TIDYING)

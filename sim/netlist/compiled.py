@@ -181,7 +181,7 @@ def unpack(planes: Sequence[int], rows: int, dtype: npt.DTypeLike) -> npt.NDArra
             packed = np.frombuffer(plane.to_bytes(size, "little"), np.uint8)
             bits = np.unpackbits(packed, count=rows, bitorder="little")
             octet |= np.left_shift(bits, place, out=bits)
-    column = octets[0].astype(dtype, copy=False)
-    for place, octet in enumerate(octets[1:], 1):  # bytes until here: half the memory to go through
-        column |= octet.astype(dtype) << column.dtype.type(8 * place)
+    column: npt.NDArray[Any] = octets[0].astype(dtype, copy=False)
+    for i, octet in enumerate(octets[1:], 1):  # bytes until here: half the memory to go through
+        column |= octet.astype(dtype) << column.dtype.type(8 * i)
     return column
