@@ -51,6 +51,8 @@ _HIGHS: Final[dict[str, Place]] = {
     "a byte before the low one": lambda f: f["at"] & 0xFF00 | f["at"] - 1 & 0xFF,
     "in the other byte of an even pair": lambda f: f["at"] ^ 1,
     "in page zero": lambda f: f["at"] + 1 & 0xFF,
+    "at 0000 where its page ends":
+        lambda f: np.where(f["at"] & 0xFF == 0xFF, 0, f["at"] + 1),
     "in its own page": lambda f: f["at"] & 0xFF00 | f["at"] + 1 & 0xFF,
 }  # fmt: skip
 
@@ -90,6 +92,8 @@ def _rules(one: Instruction) -> Iterator[tuple[str, str, Places]]:
         if mask == 0xFFFF:
             words = "an address beyond FFFF stays in page FF"
             yield words, "it must wrap to 0000", _operand(lambda f: _in_last_page(one, f))
+            words = "the sum is taken modulo FFFF"
+            yield words, "it must be modulo 10000", _operand(lambda f: _total(one, f) % 0xFFFF)
     elif one.access:
         base: Place = _held if "address.high" in one.reads else _base(one)
         for index in "xy":
@@ -106,8 +110,12 @@ def _rules(one: Instruction) -> Iterator[tuple[str, str, Places]]:
             )
 
 
+def _total(one: Instruction, found: Found) -> Any:
+    return _base(one)(found) + found[one.index]
+
+
 def _in_last_page(one: Instruction, found: Found) -> Any:
-    total = _base(one)(found) + found[one.index]
+    total = _total(one, found)
     return np.where(total > 0xFFFF, 0xFF00 | total & 0xFF, total)
 
 

@@ -48,6 +48,12 @@ WRONG: list[tuple[int, str, dict[str, Any]]] = [
     (0x99, "an address beyond FFFF stays in page FF",
      elsewhere(m=lambda f: np.where(word(f) + f["y"] > 0xFFFF,
                                     0xFF00 | word(f) + f["y"] & 255, word(f) + f["y"]))),
+    (0x6C, "the high byte of the pointer is looked for at 0000 where its page ends",
+     elsewhere(address_high=lambda f: np.where(
+         f["pointer.low"] == 255, 0, (f["pointer.high"] << 8) + f["pointer.low"] + 1))),
+    (0x9D, "the sum is taken modulo FFFF",
+     elsewhere(m=lambda f: np.where(word(f) + f["x"] >= 0xFFFF, word(f) + f["x"] - 0xFFFF,
+                                    word(f) + f["x"]))),
     (0x9D, "the index is subtracted", elsewhere(m=lambda f: word(f) - f["x"] & 0xFFFF)),
     (0xAD, "X is added, though the mode has no index",
      elsewhere(m=lambda f: word(f) + f["x"] & 0xFFFF)),
