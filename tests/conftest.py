@@ -7,22 +7,18 @@ import hashlib
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
-from amaranth.sim import Simulator
 from hypothesis import HealthCheck, settings
 from tracked import untold
 
-from carrywave.rtl.datapath import Unit
 from carrywave.sim.cli import main as cli
 from carrywave.sim.netlist import cost
 from carrywave.sim.netlist import synthesis as netlist
 from carrywave.sim.netlist.synthesis import Gate, Netlist
-from carrywave.sim.witness import clocked
 
 # No example fails for the machine's speed, and none is kept where the tests were started.
 settings.register_profile(
@@ -147,56 +143,6 @@ def count_calls() -> Callable[..., tuple[Any, int]]:
             sys.setprofile(before)
 
     return run
-
-
-class Hardware:
-    """Units and their simulators, kept for all tests of a process: building them takes the time."""
-
-    def __init__(self) -> None:
-        self.units: dict[tuple[str, str], Unit] = {}
-        self.simulators: dict[int, tuple[Any, list[Any]]] = {}
-
-    def unit(self, variant: str, adder: str = "ripple") -> Unit:
-        if (variant, adder) not in self.units:
-            self.units[variant, adder] = Unit(variant, adder)
-        return self.units[variant, adder]
-
-    def simulate(self, unit: Unit, testbench: Any) -> None:
-        """Runs the testbench from power-up."""
-        if id(unit) in self.simulators:
-            simulator, job = self.simulators[id(unit)]
-            job[0] = testbench
-            simulator.reset()
-        else:
-            job, simulator = [testbench], Simulator(unit)
-            simulator.add_clock(1e-6)
-
-            async def current(ctx: Any) -> None:
-                await job[0](ctx)
-
-            simulator.add_testbench(current)
-            self.simulators[id(unit)] = simulator, job
-        simulator.run()
-
-    @contextmanager
-    def in_use(self) -> Iterator[None]:
-        """Whatever runs the hardware takes it from here."""
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(clocked, "Unit", self.unit)
-            patch.setattr(clocked, "simulate", self.simulate)
-            yield
-
-
-@pytest.fixture(scope="session")
-def hardware() -> Hardware:
-    return Hardware()
-
-
-@pytest.fixture
-def one_simulator(hardware: Hardware) -> Iterator[None]:
-    """Keeps a variant's hardware from one operation to the next."""
-    with hardware.in_use():
-        yield
 
 
 @pytest.fixture(scope="session")

@@ -32,15 +32,12 @@ def run_program(
     fetch at which the last instruction's effects stand. Raises StoppedError at an opcode outside
     the documented set.
     """
-    bench = _Bench(
-        Unit(variant), program, recorder, on_sequence, on_clock, keep_writes, until,
-        max_instructions,
-    )  # fmt: skip
+    bench = _Bench(program, recorder, on_sequence, on_clock, keep_writes, until, max_instructions)
 
-    async def testbench(ctx: Context) -> None:
-        await bench.play(ctx, max_clocks)
+    async def testbench(ctx: Context, unit: Unit) -> None:
+        await bench.play(ctx, unit, max_clocks)
 
-    simulate(bench.unit, testbench)
+    simulate(testbench, variant)
     return bench.run
 
 
@@ -48,7 +45,6 @@ def run_program(
 class _Bench:
     """A memory and the pins around the unit."""
 
-    unit: Unit
     program: Program
     recorder: Recorder | None
     on_sequence: Callable[[Sequence], None] | None
@@ -59,9 +55,9 @@ class _Bench:
     run: Run = field(default_factory=Run)
     pins: dict[int, list[tuple[str, int]]] = field(default_factory=dict)  # by clock: what changes
 
-    async def play(self, ctx: Context, max_clocks: int) -> None:
+    async def play(self, ctx: Context, unit: Unit, max_clocks: int) -> None:
         """Runs from power-up until the end and fills in `run`."""
-        unit, memory, run = self.unit, self.program.memory, self.run
+        memory, run = self.program.memory, self.run
         self.pins = {clock: [*moves] for clock, moves in self.program.pin_clocks.items()}
         name, start, began = "RESET", 0, 0
         before = registers(ctx, unit)
@@ -77,7 +73,7 @@ class _Bench:
                         name, began, clock - began, start, before, after, tuple(writes), code
                     ))  # fmt: skip
                 entering = ctx.get(unit.control.position) == Step.ENTER
-                if not entering and address == start and jumps(name) and self.quiet(ctx):
+                if not entering and address == start and jumps(name) and self.quiet(ctx, unit):
                     ended = "self-jump"
                 elif not entering and address == self.until and clock:
                     ended = "address"
@@ -127,9 +123,8 @@ class _Bench:
             if event.width:
                 self.pins.setdefault(at + event.width, []).append((event.pin, 1 - event.level))
 
-    def quiet(self, ctx: Context) -> bool:
+    def quiet(self, ctx: Context, unit: Unit) -> bool:
         """Tells whether nothing is left that could end a loop: no pin due, no interrupt asked."""
-        unit = self.unit
         asked = not ctx.get(unit.irq_n) and not ctx.get(unit.status.flags.i)
         return not self.pins and not asked and not ctx.get(unit.interrupts.nmi_pending)
 

@@ -35,6 +35,8 @@ _REGISTERS: Final = (
 #: Every flip-flop of the unit.
 STATE: Final = np.dtype([(name, "<u2" if bits > 8 else "u1") for name, _, bits in _REGISTERS])
 _WIDE: Final = STATE.itemsize
+assert STATE.fields is not None
+_READ: Final = STATE.fields["cause"][1] + 1  # bytes of it, the first, that the next sequence reads
 
 #: Why a sequence runs, by number: an instruction, or an event's entry.
 CAUSES: Final[dict[int, str]] = {
@@ -195,5 +197,4 @@ def different(one: npt.NDArray[Any], other: npt.NDArray[Any]) -> Difference:
         nowhere = np.zeros(len(one), np.bool_)
         return Difference(nowhere, nowhere)
     differs = left != right
-    matters = STATE.fields["cause"][1] + 1  # type: ignore[index]
-    return Difference(differs[:, :matters].any(axis=1), differs.any(axis=1))
+    return Difference(differs[:, :_READ].any(axis=1), differs.any(axis=1))

@@ -1,7 +1,8 @@
 """The clocked witness: the hardware in Amaranth's simulator, clock by clock."""
 
-from collections.abc import Callable
-from typing import Any, Protocol
+from collections import defaultdict
+from collections.abc import Awaitable, Callable
+from typing import Any, Final, Protocol
 
 import numpy as np
 from amaranth.sim import Simulator
@@ -20,6 +21,7 @@ Context = Any  # Amaranth's testbench context, which it does not type
 PERIOD = 1e-6
 LONGEST = 8  # clocks in any sequence, and one to spare
 NOP = 0xEA
+Testbench = Callable[[Context, Unit], Awaitable[None]]
 
 
 class Recorder(Protocol):
@@ -29,12 +31,38 @@ class Recorder(Protocol):
         """`name` is the mnemonic, or the event whose entry runs."""
 
 
-def simulate(unit: Unit, testbench: Callable[[Context], Any]) -> None:
-    """Runs the testbench to its end beside the unit and its clock."""
-    simulator = Simulator(unit)
-    simulator.add_clock(PERIOD)
-    simulator.add_testbench(testbench)
-    simulator.run()
+class _Simulated:
+    """A unit and its clock in Amaranth's simulator, for one testbench after another."""
+
+    def __init__(self, variant: str, adder: str) -> None:
+        self.unit = Unit(variant, adder)
+        self.testbench: Testbench | None = None
+        self.simulator = Simulator(self.unit)
+        self.simulator.add_clock(PERIOD)
+        self.simulator.add_testbench(self._current)
+
+    async def _current(self, ctx: Context) -> None:
+        assert self.testbench is not None
+        await self.testbench(ctx, self.unit)
+
+
+# By variant and adder, those that stand idle: to build one takes a second, to reset it none.
+_IDLE: Final[defaultdict[tuple[str, str], list[_Simulated]]] = defaultdict(list)
+
+
+def simulate(testbench: Testbench, variant: str = "nmos", adder: str = "ripple") -> None:
+    """Runs a testbench to its end beside a unit of that variant, from power-up."""
+    idle = _IDLE[variant, adder]
+    if idle:
+        one = idle.pop()
+        one.simulator.reset()
+    else:
+        one = _Simulated(variant, adder)
+    one.testbench = testbench
+    one.simulator.run()
+    # One whose testbench failed is not taken again: its testbench still waits for a clock.
+    one.testbench = None
+    idle.append(one)
 
 
 def registers(ctx: Context, unit: Unit) -> Registers:
@@ -64,13 +92,12 @@ class Clocked:
         cases = np.asarray(cases)
         flat = np.atleast_1d(cases)
         outcomes = np.zeros(flat.shape, OUTCOME)
-        unit = Unit(self.variant, self.adder)
 
-        async def testbench(ctx: Context) -> None:
+        async def testbench(ctx: Context, unit: Unit) -> None:
             for i, case in enumerate(flat):
                 outcomes[i] = await self._execute(ctx, unit, case)
 
-        simulate(unit, testbench)
+        simulate(testbench, self.variant, self.adder)
         return outcomes.reshape(cases.shape)
 
     async def _execute(self, ctx: Context, unit: Unit, case: Any) -> tuple[Any, ...]:

@@ -14,8 +14,6 @@ from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS
 from carrywave.sim.family.members import EVENTS
 from carrywave.sim.witness.clocked import Clocked
 
-pytestmark = pytest.mark.usefixtures("one_simulator")
-
 PC, SP = 0x0300, 0x02  # so that three bytes up or down cross the end of page one
 LOW, HIGH = 0x34, 0x56
 PULLED = (0x6B, 0x9A, 0x78)

@@ -17,8 +17,6 @@ from carrywave.sim.witness.clocked import Clocked
 from carrywave.sim.witness.model import Model
 from carrywave.sim.witness.registers import StoppedError
 
-pytestmark = pytest.mark.usefixtures("one_simulator")
-
 SEED = secrets.randbits(32)
 
 

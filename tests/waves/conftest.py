@@ -170,31 +170,29 @@ def settling() -> Settling:
 
 
 @pytest.fixture(scope="session")
-def run_text(hardware: Any) -> Callable[..., DumpText]:
+def run_text() -> Callable[..., DumpText]:
     """Runs a listing and returns the text of its dump."""
 
     def run(listing: str, variant: str = "nmos", max_clocks: int = 1000) -> DumpText:
-        return _dump(hardware, assemble(listing), variant, max_clocks)[0]
+        return _dump(assemble(listing), variant, max_clocks)[0]
 
     return run
 
 
 @pytest.fixture(scope="session")
-def run_random(hardware: Any) -> Callable[..., tuple[DumpText, list[Sequence]]]:
+def run_random() -> Callable[..., tuple[DumpText, list[Sequence]]]:
     """Runs random documented opcodes in all of memory under random pins."""
 
     def run(seed: int, variant: str, clocks: int) -> tuple[DumpText, list[Sequence]]:
-        return _dump(hardware, random_program(seed), variant, clocks)
+        return _dump(random_program(seed), variant, clocks)
 
     return run
 
 
-def _dump(
-    hardware: Any, program: Any, variant: str, clocks: int
-) -> tuple[DumpText, list[Sequence]]:
+def _dump(program: Any, variant: str, clocks: int) -> tuple[DumpText, list[Sequence]]:
     sequences: list[Sequence] = []
     file = StringIO()
-    with hardware.in_use(), Dump(file, variant) as dump:
+    with Dump(file, variant) as dump:
         run_program(program, variant, clocks, dump, sequences.append)
     return DumpText(file.getvalue()), sequences
 

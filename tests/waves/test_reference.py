@@ -14,8 +14,6 @@ from tracked import HOUSE, tracked
 from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.run.listing import RunReport, run_listing
 
-pytestmark = pytest.mark.usefixtures("one_simulator")
-
 WAVES = HOUSE / "waves"
 LISTINGS = tracked("waves/programs/*.s")
 NAMES = [path.stem for path in LISTINGS]

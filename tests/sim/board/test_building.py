@@ -73,12 +73,15 @@ def tools(monkeypatch):
     ran = []
 
     class Plan:
-        files = {"top.il": "", "top.ys": b"", "top.pcf": "set_io member_0__data__io[0] A1\n"}  # noqa: RUF012
+        def __init__(self):
+            self.files = {
+                "top.il": "", "top.ys": b"", "top.pcf": "set_io member_0__data__io[0] A1\n"
+            }  # fmt: skip
 
     class Platform:
         def build(self, top, name, do_build):
             top._MustUse__used = True  # or Amaranth warns, whenever it is collected
-            return Plan
+            return Plan()
 
     def run(folder, module, function, *given):
         ran.append((function, given))

@@ -24,8 +24,6 @@ from carrywave.sim.netlist.synthesis import Gate, drawn_netlist
 from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.run.listing import run_listing
 
-pytestmark = pytest.mark.usefixtures("one_simulator")
-
 SIGNED_LESS = "n == (signed(a) < signed(m))"
 BYTES = np.arange(256)
 

@@ -21,8 +21,6 @@ from carrywave.sim.family.instructions import BY_MNEMONIC
 from carrywave.waves.check.findings import CheckReport, Finding
 from carrywave.waves.run import listing as bench
 
-pytestmark = pytest.mark.usefixtures("one_simulator")
-
 REFERENCE = HOUSE / "waves" / "reference"
 GATE = """\
         .org $0200

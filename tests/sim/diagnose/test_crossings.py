@@ -86,7 +86,7 @@ def test_another_fault_beside_it_is_told_by_itself() -> None:
         return outcomes
 
     class Both:
-        def execute(self, cases: np.ndarray) -> Outcomes:  # type: ignore[type-arg]
+        def execute(self, cases: Cases) -> Outcomes:
             return wrong_a(Judged.by("nmos", "the index is not 0").execute(cases))
 
     causes, _ = answered(Both(), "LDA")

@@ -325,7 +325,7 @@ def library(what: str, at: int = AT) -> str:
         [
             ("*(volatile int *)0 = 1", "crashed with SIGSEGV"),
             ("exit(3)", "ended with exit status 3"),
-            ("for (;;) {}", "no answer within 1 s"),
+            ("for (;;) sleep(9)", "no answer within 1 s"),
             ("abort()", "crashed with SIGABRT"),
             ("_exit(0)", "ended with exit status 0"),
         ],
@@ -392,7 +392,7 @@ def test_a_library_without_the_function_is_refused() -> None:
     ("what", "message"),
     [
         ("abort();", "crashed with SIGABRT while it was loaded"),
-        ("for (;;) {}", "no answer within 1 s while it was loaded"),
+        ("for (;;) sleep(9);", "no answer within 1 s while it was loaded"),
     ],
 )
 @pytest.mark.usefixtures("unhurried")
@@ -401,7 +401,8 @@ def test_a_library_that_ends_on_loading_says_so(
 ) -> None:
     monkeypatch.setattr(child, "LOADING", patience(message))
     path = build(
-        f"#include <stdlib.h>\n__attribute__((constructor)) static void begin(void) {{ {what} }}"
+        "#include <stdlib.h>\n#include <unistd.h>\n"
+        f"__attribute__((constructor)) static void begin(void) {{ {what} }}"
     )
     with pytest.raises(EmulatorError) as caught:
         Library(path, timeout=0.5)

@@ -69,6 +69,7 @@ from carrywave.sim.mistakes.catalogue import BY_NUMBER, MISTAKES
 from carrywave.sim.netlist.compiled import pack, unpack
 from carrywave.sim.netlist.synthesis import FLOPS, ONE, ZERO, Gate, Netlist, drawn_netlist
 from carrywave.sim.system.workers import workers
+from carrywave.sim.witness import clocked
 from carrywave.sim.witness.comparison import differences
 from carrywave.sim.witness.gates import Gates
 from carrywave.sim.witness.model import Model
@@ -243,15 +244,13 @@ def lane_sample(name: str, count: int) -> list[Lane]:
 EVENT_OF = {EntryCause.IRQ: "IRQ", EntryCause.NMI: "NMI", EntryCause.RESET: "RESET"}
 
 
-def simulate(
-    hardware: Any, variant: str, lane: Lane, clocks: int, dump: Dump | None = None
-) -> list[list[int]]:
+def simulate(variant: str, lane: Lane, clocks: int, dump: Dump | None = None) -> list[list[int]]:
     """The output ports in each clock, in Amaranth's simulator."""
-    unit, memory = hardware.unit(variant), bytearray(image(lane))
+    memory = bytearray(image(lane))
     ports = list(drawn_netlist(variant).outputs)
     shown: list[list[int]] = []
 
-    async def testbench(ctx: Any) -> None:
+    async def testbench(ctx: Any, unit: Unit) -> None:
         name = "?"
         for clock in range(clocks):
             for pin in PINS:
@@ -273,15 +272,13 @@ def simulate(
                 memory[i] ^= 0xFF
             await ctx.tick()
 
-    hardware.simulate(unit, testbench)
+    clocked.simulate(testbench, variant)
     return shown
 
 
 @pytest.mark.parametrize("variant", USUAL)
 @pytest.mark.parametrize("name", SCENARIOS)
-def test_runs_of_the_netlist_are_those_of_the_simulated_hardware(
-    name: str, variant: str, hardware: Any
-) -> None:
+def test_runs_of_the_netlist_are_those_of_the_simulated_hardware(name: str, variant: str) -> None:
     lanes, clocks = lane_sample(name, 6), SCENARIOS[name].clocks
     trace = trace_lanes(injector(variant), lanes, clocks)
     outputs = drawn_netlist(variant).outputs
@@ -292,18 +289,18 @@ def test_runs_of_the_netlist_are_those_of_the_simulated_hardware(
         ]
     )
     for row, lane in enumerate(lanes):
-        assert shown[:, :, row].tolist() == simulate(hardware, variant, lane, clocks)
+        assert shown[:, :, row].tolist() == simulate(variant, lane, clocks)
     assert shown.shape == (clocks, len(outputs), 6)
 
 
 @pytest.mark.parametrize("variant", USUAL)
 @pytest.mark.parametrize("name", ["requests", "pairs", "discards"])
-def test_runs_hold_to_the_model(name: str, variant: str, hardware: Any, tmp_path: Path) -> None:
+def test_runs_hold_to_the_model(name: str, variant: str, tmp_path: Path) -> None:
     clocks = sequences = 0
     for lane in lane_sample(name, 3):
         file = StringIO()
         with Dump(file, variant) as dump:
-            simulate(hardware, variant, lane, SCENARIOS[name].clocks, dump)
+            simulate(variant, lane, SCENARIOS[name].clocks, dump)
         path = tmp_path / "lane.vcd"
         path.write_text(file.getvalue())
         report = check_dump(path)

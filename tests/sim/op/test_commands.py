@@ -24,8 +24,6 @@ from carrywave.sim.op.operation import (
 )
 from carrywave.sim.witness.model import Model
 
-pytestmark = pytest.mark.usefixtures("one_simulator")
-
 
 @pytest.mark.parametrize("variant", first_of(["nmos", "cmos"]))
 def test_the_numbers_of_a_case_do_what_it_does(variant: str) -> None:

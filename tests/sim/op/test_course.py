@@ -10,8 +10,6 @@ import pytest
 from carrywave.sim.op.course import goes_on, stack_of, stack_words, status_byte_of, words_of
 from carrywave.sim.op.operation import operate
 
-pytestmark = pytest.mark.usefixtures("one_simulator")
-
 # From memory, and as `family/status_byte.py` has it: B is 1 in what BRK and PHP push, and 0 in what
 # IRQ and NMI push; bit 5 is 1 in each.
 B_PUSHED = {"BRK": 1, "PHP": 1, "IRQ": 0, "NMI": 0}

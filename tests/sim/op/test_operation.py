@@ -45,9 +45,6 @@ KEPT_IN = {
 BRANCHES = ("BCC", "BCS", "BEQ", "BMI", "BNE", "BPL", "BVC", "BVS")
 
 
-pytestmark = pytest.mark.usefixtures("one_simulator")
-
-
 @cache
 def samples(mnemonic: str, variant: str) -> list[Operation]:
     """Operations on random inputs, the same each time, with both ends of a byte among them."""

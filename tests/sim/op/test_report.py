@@ -56,7 +56,6 @@ def pictures(mnemonic: str, variant: str) -> list[tuple[Operation, list[str]]]:
 # One operation
 
 
-@pytest.mark.usefixtures("one_simulator")
 @pytest.mark.parametrize("variant", USUAL)
 def test_no_picture_is_wider_than_80_columns_or_has_escape_codes(variant: str) -> None:
     drawn = 0
@@ -70,7 +69,6 @@ def test_no_picture_is_wider_than_80_columns_or_has_escape_codes(variant: str) -
     assert drawn == len(BY_MNEMONIC) * len(EXTREMES) == 336
 
 
-@pytest.mark.usefixtures("one_simulator")
 @pytest.mark.parametrize("variant", USUAL)
 def test_the_rows_of_a_chain_show_what_the_hardware_s_wires_hold(variant: str) -> None:
     """The carries from c8 down; whether each bit makes, passes or stops one; the sum."""
@@ -98,7 +96,6 @@ def test_the_rows_of_a_chain_show_what_the_hardware_s_wires_hold(variant: str) -
     assert rows >= 13 * len(EXTREMES)
 
 
-@pytest.mark.usefixtures("one_simulator")
 @pytest.mark.parametrize("variant", USUAL)
 def test_the_flags_shown_are_those_updated_as_the_hardware_left_them(variant: str) -> None:
     flags = 0
@@ -147,7 +144,6 @@ def test_the_picture_of_an_overflow() -> None:
 NO_MEANING = "the makers call it invalid in decimal"
 
 
-@pytest.mark.usefixtures("one_simulator")
 @pytest.mark.parametrize(
     ("mnemonic", "inputs", "variant", "reasons"),
     [
@@ -242,7 +238,6 @@ def test_the_reasons_of_the_flags(
     assert {flag: given[flag] for flag in op.updated} == reasons
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_the_reasons_speak_of_the_true_numbers() -> None:
     """What is said of the sum as a number, against the flag the hardware left."""
     said = 0
@@ -270,7 +265,6 @@ def test_the_reasons_speak_of_the_true_numbers() -> None:
     assert said == 256
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_the_low_digit_s_carry_is_explained_where_ten_made_it() -> None:
     explained = 0
     for a, m, carry in ((0x05, 0x05, 0), (0x09, 0x00, 1), (0x08, 0x08, 0), (0x04, 0x05, 0)):
@@ -282,7 +276,6 @@ def test_the_low_digit_s_carry_is_explained_where_ten_made_it() -> None:
     assert explained == 2
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_the_byte_that_the_adder_has_no_part_in_is_shown_with_where_it_goes() -> None:
     rows = {
         "LDA": "M to A", "LDY": "M to Y", "PLA": "A", "STX": "X", "PHA": "A", "TAX": "A to X",
@@ -296,7 +289,6 @@ def test_the_byte_that_the_adder_has_no_part_in_is_shown_with_where_it_goes() ->
         assert not [line for line in plain(draw_operation(operate(mnemonic))) if "$30 " in line]
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_the_bus_is_shown_where_it_does_more_than_read_the_instruction() -> None:
     lines = [line.rstrip() for line in plain(draw_operation(operate("INC", 0, 0x7F)))]
     at = lines.index(" clock  bus     address  byte  what it is")

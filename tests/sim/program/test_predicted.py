@@ -72,7 +72,6 @@ def both(make: Callable[[], Any], variant: str, clocks: int, **more: Any) -> tup
     )
 
 
-@pytest.mark.usefixtures("one_simulator")
 class TestAgainstTheSimulator:
     @pytest.mark.parametrize("variant", USUAL)
     @pytest.mark.parametrize("path", first_of(PROGRAMS, 4), ids=lambda path: path.stem)

@@ -402,7 +402,8 @@ def test_a_pin_that_matters_is_told_and_no_other() -> None:
 # Equivalence
 
 
-@pytest.mark.parametrize("variant", USUAL)
+@pytest.mark.exhaustive
+@pytest.mark.parametrize("variant", VARIANTS)
 def test_the_optimised_netlist_is_the_drawn_one(variant: str) -> None:
     drawn, optimised = drawn_netlist(variant), optimised_netlist(variant)
     result = equivalence(drawn, optimised)
@@ -412,6 +413,7 @@ def test_the_optimised_netlist_is_the_drawn_one(variant: str) -> None:
     assert len(optimised.gates) < 0.9 * len(drawn.gates)
 
 
+@pytest.mark.exhaustive
 def test_an_altered_optimised_netlist_is_not() -> None:
     optimised = optimised_netlist("nmos")
     wire = optimised.outputs["write"][0]

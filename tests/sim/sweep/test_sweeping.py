@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import pytest
 from rich.console import Console
-from usual import USUAL, first_of
+from usual import first_of
 
 from carrywave.sim.cases.exhaustive import exhaustive_count
 from carrywave.sim.family.instructions import BY_MNEMONIC, INSTRUCTIONS, NAMES
@@ -119,8 +119,9 @@ def test_the_sweep_agrees_with_every_other_adder_on_everything(adder: str) -> No
 
 # In the other variants an adder has no other part: `tests/rtl/test_alu.py` puts every input to the
 # gates of each adder in each of them.
-@pytest.mark.parametrize("adder", first_of(OTHER_ADDERS))
-@pytest.mark.parametrize("variant", USUAL)
+@pytest.mark.exhaustive
+@pytest.mark.parametrize("adder", OTHER_ADDERS)
+@pytest.mark.parametrize("variant", VARIANTS)
 def test_the_sweep_agrees_with_every_other_adder(variant: str, adder: str) -> None:
     # Each use of it: two operands, one and its own double, one and a constant, an address. All
     # other instructions make their bytes without it.

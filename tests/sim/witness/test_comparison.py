@@ -308,7 +308,7 @@ def equal(one: Comparison, other: Comparison) -> bool:
     return one == other and json.dumps(one.to_json()) == json.dumps(other.to_json())
 
 
-@settings(max_examples=150, deadline=None, database=None)
+@settings(max_examples=60, deadline=None, database=None)
 @given(
     cuts=st.tuples(st.integers(0, 400), st.integers(0, 400)).map(sorted),
     seed=st.integers(0, 1000),

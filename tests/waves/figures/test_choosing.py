@@ -155,7 +155,6 @@ def beside(path: Path, **wrong: int) -> Path:
     return path
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_a_disagreement_comes_before_all(tmp_path: Path) -> None:
     found = choose(beside(tmp_path / "a.vcd", x=1, p=0xB0))
     assert found == Choice(0, 2, "around the emulator's disagreement in X V in clock 2")

@@ -131,7 +131,7 @@ def operations(seed: int, count: int) -> list[Operation]:
 
 
 @pytest.fixture
-def drawn(one_simulator: None, tmp_path: Path, settling: Settling) -> dict[str, str]:
+def drawn(tmp_path: Path, settling: Settling) -> dict[str, str]:
     """Every kind of figure, as text."""
     settled = tmp_path / "settle.vcd"
     with settled.open("w") as file:
@@ -278,7 +278,6 @@ def test_every_figure_is_one_valid_file_of_its_own(drawn: dict[str, str]) -> Non
     assert len(keys) == len(set(drawn.values()))
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_a_figure_is_the_same_bytes_at_every_run() -> None:
     for given in DRAWN.values():
         assert (
@@ -314,7 +313,6 @@ def test_numbers_are_short_and_an_unknown_role_is_named() -> None:
 # One operation
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_the_texts_of_a_chain_are_the_wires_worked_out_by_arithmetic() -> None:
     """Operands, carries, sum bits and flags as figure, JSON and plain arithmetic have them."""
     rng = random.Random(5)
@@ -356,7 +354,6 @@ def test_the_texts_of_a_chain_are_the_wires_worked_out_by_arithmetic() -> None:
     assert checked == 33 * 7
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_every_drawn_flag_is_the_hardware_s_and_no_other_is_drawn() -> None:
     checked = 0
     for op in operations(7, 200):
@@ -383,7 +380,6 @@ def test_a_planted_wrong_carry_is_seen() -> None:
     assert texts(operation_figure(operate("ADC", 0x50, 0x50)))["carry-7"] == "1"
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_a_one_is_thick_and_a_zero_is_thin() -> None:
     """No wire tells its value by colour alone: the two kinds differ in weight, too."""
     weights: dict[str, set[str]] = {}
@@ -396,7 +392,6 @@ def test_a_one_is_thick_and_a_zero_is_thin() -> None:
     assert weights == {"wire-0": {"1"}, "wire-1": {"3"}}
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_a_decimal_correction_shows_what_is_added_to_each_digit() -> None:
     """B. Clark, *Decimal Mode*: 19 + 28 = 47 (READ); 58 + 46 + 1 = 105, 12 - 21 = 91 with borrow
     (from memory)."""
@@ -454,7 +449,6 @@ def test_a_move_crosses_the_border_where_the_sum_does_not_fit() -> None:
     assert checked == 131_072
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_the_moves_on_the_circle_agree_with_the_flags() -> None:
     rng, checked = random.Random(11), 0
     for mnemonic in ("ADC", "SBC", "CMP", "ASL", "ROL"):
@@ -484,7 +478,6 @@ def test_the_moves_on_the_circle_agree_with_the_flags() -> None:
     assert checked == 600
 
 
-@pytest.mark.usefixtures("one_simulator")
 @pytest.mark.parametrize(
     ("given", "near", "far"),
     [
@@ -508,7 +501,6 @@ def test_a_move_past_the_signed_range_says_that_v_is_left_alone(
     assert "overflow" not in drawn
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_every_instruction_and_entry_has_a_figure_that_tells_its_flags() -> None:
     drawn = 0
     for mnemonic in NAMES:
@@ -522,7 +514,6 @@ def test_every_instruction_and_entry_has_a_figure_that_tells_its_flags() -> None
     assert drawn == 56 + 3
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_the_status_byte_is_drawn_bit_by_bit_and_the_register_has_no_b() -> None:
     """B is 1 where BRK and PHP push it, and 0 where IRQ and NMI do (from memory)."""
     checked = 0
@@ -542,7 +533,6 @@ def test_the_status_byte_is_drawn_bit_by_bit_and_the_register_has_no_b() -> None
     assert [pulled[f"p-{flag}"] for flag in "nvdizc"] == [*"001101"]
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_the_stack_is_drawn_as_the_bus_wrote_it() -> None:
     cells = 0
     for mnemonic in ("BRK", "IRQ", "NMI", "JSR", "PHA", "PHP"):
@@ -556,7 +546,6 @@ def test_the_stack_is_drawn_as_the_bus_wrote_it() -> None:
     assert cells == 3 * (3 + 3 + 3 + 2 + 1 + 1)
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_the_sum_s_bit_is_drawn_where_the_carry_meets_it() -> None:
     """Of each bit: a wire from the carry that comes in, into the XOR that makes the sum."""
     root = ET.fromstring(operation_figure(operate("ADC", 0x01, 0x7F)).render())
@@ -573,7 +562,6 @@ def test_the_sum_s_bit_is_drawn_where_the_carry_meets_it() -> None:
         assert ends[place].endswith(f"wire-{int(0 < i < 8)}"), i  # the carries c1 to c7 are 1
 
 
-@pytest.mark.usefixtures("one_simulator")
 @pytest.mark.parametrize(
     ("part", "given", "message"),
     [
@@ -593,7 +581,6 @@ def test_a_part_that_there_is_not_is_refused(
     assert not path.exists()
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_a_small_move_beside_the_border_is_magnified() -> None:
     assert ">magnified<" in operation_figure(operate("CMP", 0x80, 0x01)).render()
     assert ">magnified<" not in operation_figure(operate("ADC", 0x50, 0x50)).render()

@@ -27,7 +27,6 @@ def shown(source: str, names: dict[str, Any]) -> Any:
     return eval(compile(ast.Expression(last.value), "cell", "eval"), names)
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_the_first_cells_show_figures_and_a_wrong_one_is_seen() -> None:
     names: dict[str, Any] = {}
     for source in sources()[:3]:

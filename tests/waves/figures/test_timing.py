@@ -281,7 +281,6 @@ def test_the_pins_of_interrupts_are_drawn_where_they_move() -> None:
     assert rows_of(timing_figure(dump, ["a"])) == ["a"]
 
 
-@pytest.mark.usefixtures("one_simulator")
 def test_a_part_of_a_run_is_drawn_too(carrywave: Callable[..., Any], tmp_path: Path) -> None:
     listing = REFERENCE.parent / "programs/nested_interrupts.s"
     dump, path = tmp_path / "part.vcd", tmp_path / "out.svg"
@@ -391,7 +390,6 @@ def test_the_table_of_flags_is_the_published_one() -> None:
     assert names == " ".join(PUBLISHED.values()).split()
 
 
-@pytest.mark.usefixtures("one_simulator")
 @pytest.mark.parametrize("variant", ["nmos", "cmos"])
 def test_the_hardware_updates_what_the_table_says(variant: str) -> None:
     listed = {name: flags for flags, names in flag_table().groups.items() for name in names}

@@ -24,8 +24,6 @@ from carrywave.waves.vcd.dump import Dump
 from carrywave.waves.vcd.gate_dump import GateDump
 from carrywave.waves.vcd.read import read_clocks
 
-pytestmark = pytest.mark.usefixtures("one_simulator")
-
 PROGRAMS = {path.stem: path for path in tracked("waves/programs/*.s")}
 REFERENCE = {path.stem: path for path in tracked("waves/reference/*.vcd")}
 
@@ -90,11 +88,11 @@ def test_a_reference(name: str, variant: str, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("variant", USUAL)
-def test_random_programs_and_pins(variant: str, hardware: Any) -> None:
+def test_random_programs_and_pins(variant: str) -> None:
     seed = random.randrange(10**6)
     print("seed", seed)
     files = [StringIO(), StringIO()]
-    with hardware.in_use(), Dump(files[0], variant) as dump:
+    with Dump(files[0], variant) as dump:
         run_program(random_program(seed), variant, 400, dump)
     with Dump(files[1], variant) as dump:
         window = GateDump(dump, variant, 0, 400)

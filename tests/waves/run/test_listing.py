@@ -21,8 +21,6 @@ from carrywave.waves.check.findings import CheckReport, Finding
 from carrywave.waves.run import listing as bench
 from carrywave.waves.run.listing import RunReport, place, run_listing
 
-pytestmark = pytest.mark.usefixtures("one_simulator")
-
 TURNSTILE = """\
 COUNT = $20             ; people in the hall
         .org $0200

@@ -14,8 +14,6 @@ from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.vcd.dump import Dump
 from carrywave.waves.vcd.recorded import write_operation
 
-pytestmark = pytest.mark.usefixtures("one_simulator")
-
 
 @pytest.mark.parametrize("variant", VARIANTS)
 def test_the_waveform_of_an_operation_agrees_with_the_model(variant: str, tmp_path: Path) -> None:

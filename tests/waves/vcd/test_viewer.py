@@ -207,7 +207,6 @@ def test_one_without_a_reset_is_shown_from_its_first_clock_on(tmp_path: Path) ->
     assert view_of(str(path)) == View(str(path), 3, 0, emulator=True)
 
 
-@pytest.mark.usefixtures("one_simulator")
 @pytest.mark.parametrize(
     ("option", "start"),
     [(("--clocks", "31..41"), 31), (("--around", "0x0484"), 46)],
