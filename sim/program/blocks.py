@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Callable, Collection
+from functools import cache
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -261,7 +262,7 @@ class Blocks:
             return
         table = f"{instruction.mnemonic}_table"
         if table not in self._space:
-            self._space[table] = _table(instruction, self.variant)
+            self._space[table] = _table(instruction.mnemonic, instruction.flags, self.variant)
         parts = [f"(p & {flags}) << 16"] * bool(flags) + [f"{register} << 8"] * bool(register)
         if m:
             parts.append(names["m"])
@@ -311,9 +312,10 @@ def _nothing(*held: int) -> tuple[int, ...]:
     raise AssertionError("a block of nothing does not run")
 
 
-def _table(instruction: Instruction, variant: str) -> array[int]:
+@cache
+def _table(mnemonic: str, flags_set: str, variant: str) -> array[int]:
     """What the model makes of all inputs: the result, and 256 times the flags it sets."""
-    family, *told = FAMILIES[instruction.mnemonic]
+    family, *told = FAMILIES[mnemonic]
     register, m, flags, target = _SHAPES[family]
     target = target.format(*map(str, told))
     size = (flags + 1) << 16 if flags else 1 << 16 if register else 256 if m else 1
@@ -324,9 +326,9 @@ def _table(instruction: Instruction, variant: str) -> array[int]:
     state = State(a=byte, x=byte, y=byte, sp=byte, m=operand, pc=index * 0, cycles=index * 0)
     state.load_status(p)
     state.place = "m"
-    Model(variant).perform(instruction.mnemonic, state)
+    Model(variant).perform(mnemonic, state)
     found = index * 0
-    for flag in instruction.flags:
+    for flag in flags_set:
         found |= (index * 0 + getattr(state, flag)) << FLAG_BITS[flag]
     found <<= 8
     if target:

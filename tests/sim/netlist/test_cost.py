@@ -372,6 +372,7 @@ def test_the_command_sets_the_adders_side_by_side(command, without_fpga):
     }
 
 
+@pytest.mark.exhaustive
 def test_one_adder_s_cost_and_file_have_its_name(command, tmp_path, without_fpga):
     path = tmp_path / "unit.v"
     status, out, _ = command("--adder", "prefix", "-o", path)
@@ -490,7 +491,8 @@ def test_the_placer_s_report_is_read(placer, command):
     ]
 
 
-@pytest.mark.parametrize("synthesised", [False, pytest.param(True, marks=pytest.mark.exhaustive)])
+@pytest.mark.exhaustive
+@pytest.mark.parametrize("synthesised", [False, True])
 def test_the_placer_s_figures_are_in_the_table_of_adders(placer, command, monkeypatch, synthesised):
     placer(f"open('report.json', 'w').write({json.dumps(REPORT)!r})")
     if not synthesised:

@@ -188,6 +188,7 @@ def test_the_second_time_yosys_does_not_run(cache: Path, monkeypatch: pytest.Mon
     assert drawn() == first
 
 
+@pytest.mark.exhaustive
 def test_each_adder_is_another_file_and_the_usual_one_has_no_name(cache: Path) -> None:
     # The usual one's file is the one that it was before there were others.
     netlists = [drawn_netlist("binary", adder) for adder in ADDERS]
@@ -301,6 +302,7 @@ def test_a_script_that_writes_nothing_fails() -> None:
         run_yosys(rtlil_of("binary"), ["hierarchy -top top"], ".json")
 
 
+@pytest.mark.exhaustive
 def test_the_rtlil_is_the_same_each_time() -> None:
     assert rtlil_of("nmos") == rtlil_of("nmos") != rtlil_of("cmos")
     design = run_yosys(rtlil_of("nmos"), [*module.SCRIPT, "write_json FILE"], ".json")

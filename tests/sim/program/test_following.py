@@ -317,6 +317,7 @@ def test_what_a_guess_cannot_hold_is_compared(tmp_path: Path) -> None:
     assert sum(tally.mismatches for tally in tallies.values()) > 10
 
 
+@pytest.mark.exhaustive
 def test_a_fault_of_the_gates_is_a_difference(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

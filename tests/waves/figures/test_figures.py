@@ -316,9 +316,9 @@ def test_numbers_are_short_and_an_unknown_role_is_named() -> None:
 def test_the_texts_of_a_chain_are_the_wires_worked_out_by_arithmetic() -> None:
     """Operands, carries, sum bits and flags as figure, JSON and plain arithmetic have them."""
     rng = random.Random(5)
-    bytes_ = [0, 0x0F, 0x55, 0x80, 0xFF]
+    bytes_ = [0, 0x55, 0x80, 0xFF]
     pairs = [(a, m) for a in bytes_ for m in bytes_]
-    pairs += [(rng.randrange(256), rng.randrange(256)) for _ in range(8)]
+    pairs += [(rng.randrange(256), rng.randrange(256)) for _ in range(4)]
     checked = 0
     for a, m in pairs:
         carry = rng.randint(0, 1)
@@ -351,7 +351,7 @@ def test_the_texts_of_a_chain_are_the_wires_worked_out_by_arithmetic() -> None:
             assert flags == {flag: str(wanted[flag]) for flag in updated}
             assert flags == {f: str(v) for f, v in told["flags"].items() if v is not None}
             checked += 1
-    assert checked == 33 * 7
+    assert checked == 20 * 7
 
 
 def test_every_drawn_flag_is_the_hardware_s_and_no_other_is_drawn() -> None:
