@@ -370,6 +370,7 @@ def test_what_leads_nowhere_is_known() -> None:
         assert reason.kind == "open"
 
 
+@pytest.mark.exhaustive
 def test_an_interrupt_that_is_taken_must_have_been_decided_upon() -> None:
     """`taken` clears what waits, if it was decided upon: but nothing else ever waits then."""
     netlist = drawn_netlist("nmos")
