@@ -253,7 +253,7 @@ def test_two_mistakes_in_one_run_are_both_named(tmp_path: Path, by_address: bool
 # What the guess has shown is not compared once more
 
 RIGHT_OR_WRONG: list[tuple[Change, ...]] = [
-    (), (ROR, DEC), (WRONG_TURNS[0][1:],), (WRONG_TURNS[3][1:],),
+    (ROR, DEC), (), (WRONG_TURNS[0][1:],), (WRONG_TURNS[3][1:],),
 ]  # fmt: skip
 
 
@@ -266,8 +266,8 @@ def as_text(found: FollowedVerdict) -> str:
 @pytest.mark.parametrize(
     "changes",
     [
-        *RIGHT_OR_WRONG[:2],
-        *(pytest.param(one, marks=pytest.mark.exhaustive) for one in RIGHT_OR_WRONG[2:]),
+        RIGHT_OR_WRONG[0],
+        *(pytest.param(one, marks=pytest.mark.exhaustive) for one in RIGHT_OR_WRONG[1:]),
     ],
 )
 def test_it_is_told_the_same_as_when_every_row_is_compared(
