@@ -33,6 +33,8 @@ from carrywave.waves.check.dump_check import check_dump
 from carrywave.waves.figures.timing import time_of
 from carrywave.waves.vcd.settled import read_settling
 
+from .line import lines, read_line
+
 HERE = Path(__file__).parent.parent.parent
 
 
@@ -325,6 +327,7 @@ READERS = {
     ),
     "number": Reader(numbers, "number", read_number),
     "pipe": Reader(answers(), "answer", lambda path: answer_of(path.read_bytes())),
+    "serial": Reader(lines(), "line", read_line),
 }  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 
+from carrywave.sim.board import frames
 from carrywave.sim.system.errors import UnusableError
 
 from .readers import READERS, Reader, outcome
@@ -64,3 +65,16 @@ def test_what_is_neither_is_seen(tmp_path: Path, raised: Exception, told: str) -
     with pytest.raises((ZeroDivisionError, AssertionError)) as caught:
         seen(reader, tmp_path, 200, [Phase.generate])
     assert told in repr(caught.value)
+
+
+def test_a_line_whose_checksum_is_not_looked_at_is_seen(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def trusting(between: bytes) -> tuple[bytes, int, int] | None:
+        for plain, escaped in ((b"\x7e", b"\x7d\x5e"), (b"\x7d", b"\x7d\x5d")):
+            between = between.replace(escaped, plain)
+        return (between[:-6], between[-6], between[-5]) if len(between) > 5 else None
+
+    monkeypatch.setattr(frames, "unframed", trusting)
+    with pytest.raises(AssertionError):
+        seen(READERS["serial"], tmp_path, 300, [Phase.generate])
