@@ -46,10 +46,11 @@ class Dump:
         """Nothing is written before the first clock."""
         return self
 
-    def __exit__(self, *_: object) -> None:
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         """Ends the last clock; the closing comment tells a whole file from one that was cut off."""
-        self._writer.close(self._clock * PERIOD)
-        self._file.write(CLOSING.format(self._clock - self._first))
+        if kind is None:  # or a clock may be half written, of which the writer would complain
+            self._writer.close(self._clock * PERIOD)
+            self._file.write(CLOSING.format(self._clock - self._first))
 
     def clock(self, ctx: Any, unit: Any, name: str) -> None:
         """Writes the settled state of the present clock; `name` is the mnemonic or event."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from io import StringIO
 from typing import Any
 
@@ -84,3 +84,21 @@ def test_each_signal_holds_what_its_wire_holds(
 def test_a_text_is_padded_in_front_with_zeros(text: str, width: int, characters: str) -> None:
     """As strings are in Verilog, IEEE 1364-2005, 3.6 (from memory)."""
     assert text_value(text).to_bytes(width // 8, "big").decode("ascii") == characters
+
+
+def test_an_end_in_the_middle_of_a_clock_is_told_and_closes_nothing() -> None:
+    class Ended(BaseException):
+        """What a signal raises, wherever it comes."""
+
+    class Cut(Dump):
+        def put(self, values: Iterable[int]) -> None:
+            if self._clock == 5:
+                self._clock -= 1  # all of a clock is written, and it is not counted yet
+                raise Ended
+            super().put(values)
+
+    file = StringIO()
+    with pytest.raises(Ended), Cut(file, "nmos") as dump:
+        run_program(assemble(LISTING), recorder=dump)
+    assert "$enddefinitions" in file.getvalue()
+    assert "clocks $end" not in file.getvalue()
