@@ -2,8 +2,8 @@
 
 const state = {
   op: "ADC", on: "nmos", a: 0x50, m: 0x50, c: 0, d: 0, delay: -1,  // -1: at rest
-  map: "v", axes: "signed", claim: "n == (signed(a) < signed(m))", given: "",
-  list: (DATA.listings.find(one => one.name === "nested_interrupts.s") || DATA.listings[0]).name, unit: "nmos", clock: 0, edits: [],
+  map: "v", axes: "signed", claim: "v == (a + m > 255)", given: "",
+  list: (DATA.listings.find(one => one.name === "nested_interrupts.s") || DATA.listings[0]).name, unit: "nmos", clock: -1, edits: [],  // -1: where an interrupt comes
 };
 const SHOWN = ["n", "v", "z", "c", "nxv", "c1", "c2", "c3", "c4", "c5", "c6", "c7", "c8",
                "r-nmos", "r-cmos", "r-binary", "f-nmos", "f-cmos", "f-binary", "claim"];

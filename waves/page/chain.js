@@ -1,4 +1,4 @@
-// The adder as a drawing: bits in columns, the water line of the carries, and what hangs on it.
+// The adder as a drawing: bits in columns, the water line of the carries, and the flags that come of it.
 
 const KINDS = {make: "▲", pass: "◂", stop: "■"};
 
@@ -150,6 +150,7 @@ class ChainDrawing {
       sum: true, final: model.finalSum ?? shown,
       lights: bit => [`s${bit}`, own && "z", own && bit === 7 && !model.bitTest && "n"]});
     if (!flags) { this.y += tile / 2; return; }
+    if (own && !this.narrow) this.add(text(this.column(0) + tile / 2 + 5, this.y + 5, chained ? "sum" : "result", "small quiet"));
     if (!own) {
       this.y += tile + 12;
       judge();

@@ -54,11 +54,12 @@ function drawCircle(op) {
   root.append(text(middle, middle - 14, `$${hex(end)}`, "big middle"),
               text(middle, middle + 14, `unsigned ${end}`, "middle"),
               text(middle, middle + 36, `signed ${plus(signed(end))}`, "middle"));
+  const step = by => `${by < 0 ? "-" : "+"} ${Math.abs(by)}`;
   const words = moves ? [
-    `Outside, without a sign: ${start} ${plus(moves.unsigned)} = ${start + moves.unsigned}`
-      + (moves.over ? `, over the seam at the top${moves.back ? ": a borrow." : ": C."}` : "."),
-    `Inside, with a sign: ${signed(start)} ${plus(moves.signed)} = ${signed(start) + moves.signed}`
-      + (moves.past ? ", over the seam at the bottom: overflow." : "."),
+    `Outside, without a sign: ${start} ${step(moves.unsigned)} = ${start + moves.unsigned}`
+      + (moves.over ? `, past the seam at the top${moves.back ? ": a borrow." : ": C."}` : "."),
+    `Inside, with a sign: ${signed(start)} ${step(moves.signed)} = ${signed(start) + moves.signed}`
+      + (moves.past ? ", past the seam at the bottom: overflow." : "."),
   ] : [`From ${hex(start)} (circle) to ${hex(end)} (square).`];
   root.setAttribute("aria-label", words.join(" "));
   return [root, ...words.map(sentence => el("p", {class: "caption"}, sentence))];

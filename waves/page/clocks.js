@@ -56,13 +56,13 @@ function adderWords(m) {
     COMPARE: `${left} + NOT ${right} + 1`, INCREMENT: `${left} + 1`, DECREMENT: `${left} + FF`,
     SHIFT_LEFT: `${left} + ${left}`, ROTATE_LEFT: `${left} + ${left} + C`, OFFSET: `${left} + ${right}`,
     EXTEND: `${left} + the offset's sign and carry`};
-  const sum = sums[operation] || (operation === "PASS" ? `hands on ${left}` : `${operation.toLowerCase().replace("_", " ")}: ${left}`);
+  const sum = sums[operation] || (operation === "PASS" ? `passes ${left} through` : `${operation.toLowerCase().replace("_", " ")}: ${left}`);
   if (chain && (low === "ALU" || high === "ALU")) return ["an address", sum];
   if (chain && ["LOW", "HIGH"].includes(pc)) return ["an address, a branch's target", sum];
   if (target !== "NONE" || flags || operation !== "PASS" && stepName(at("control.step")) === "MODIFY_WRITE")
     return [chain ? "the data" : "the data, without a carry", sum];
-  if (m.write) return ["nothing to add: it hands on the byte that is written", sum];
-  return ["nothing that is kept", sum];
+  if (m.write) return ["nothing to add: the byte that is written passes through", sum];
+  return ["a sum that is not used", sum];
 }
 
 function listingNow() { return DATA.listings.find(one => one.name === state.list); }
@@ -71,8 +71,19 @@ function makeMachine() {
   machine = new Machine(state.unit, listingNow());
   machine.edits = state.edits.map(edit => ({...edit}));
   machine.begin();
-  machine.goTo(state.clock);
+  machine.goTo(state.clock < 0 ? opening() : state.clock);
   notes.clear();
+}
+
+// Where a listing is opened: at its first interrupt; if it has none, at its first instruction.
+function opening(most = 5000) {
+  let start = -1;
+  for (; machine.clock < most && !machine.ended; machine.forward()) {
+    if (!machine.begins || machine.name === "RESET") continue;
+    if (isEntry(machine.name)) return machine.clock;
+    if (start < 0) start = machine.clock;
+  }
+  return Math.max(0, start);
 }
 
 function goClock(clock) {
@@ -171,7 +182,7 @@ function drawStack(m) {
   for (let above = 5; above >= -4; above--) {
     const place = sp + above & 0xFF, address = 0x100 | place, here = m.address === address;
     const words = [above === 0 && (here ? "◂ S" : "◂ S: the next push"), here && (m.write ? `◂ ${hex(m.byte)} comes here` : "◂ read")];
-    cells.push(el("li", {class: `${above <= 0 ? "free" : "held"}${here ? m.write ? " written" : " read" : ""}`},
+    cells.push(el("li", {class: `${above > 0 && above <= m.pushed ? "held" : "free"}${here ? m.write ? " written" : " read" : ""}`},
       el("span", {class: "mono quiet"}, hex(address, 4)), el("span", {class: "mono cell-byte"}, hex(m.memory[address])),
       el("span", {class: "cell-told"}, words.filter(Boolean).join(" "))));
   }
@@ -249,7 +260,8 @@ function drawRun() {
   replace(byId("run-now"), `Clock ${m.clock}: `, el("b", {}, m.name), ` ${m.write ? "writes" : "reads"} ${hex(m.byte)} at ${hex(m.address, 4)}`,
     el("span", {class: "quiet"}, `  ${clockWords(note)}`),
     m.ended ? el("span", {class: "end"}, "  The program ends here: it jumps to its own address.") : "");
-  byId("run-line").textContent = isEntry(m.name) ? `PC ${hex(m.flop("pc"), 4)}. Before it goes on at: ${source}` : `PC ${hex(m.flop("pc"), 4)}. ${source}`;
+  byId("run-line").textContent = `PC ${hex(m.flop("pc"), 4)}. ` + (!isEntry(m.name) ? source
+    : m.name === "RESET" || !source ? "" : `The program is left in front of: ${source}`);
   replace(byId("run"), drawAdder(m, note, roomOf(byId("run").querySelector(".adder") || byId("run"))), drawStack(m), el("div", {}, drawStatus(note), drawEdits(m)));
   replace(byId("run-around"), drawMemory(m));
   replace(byId("run-table"), drawTable(shown, note));
@@ -302,9 +314,9 @@ const SCORE_KEYS = {ArrowLeft: RUN_KEYS[","], ArrowRight: RUN_KEYS["."], ArrowDo
 function makeClocks() {
   const button = (words, act, key, label = words) => el("button", {type: "button", "aria-label": label, title: key ? `${label} (key ${key})` : label, onclick: act}, words);
   byId("run-asked").append(
-    el("label", {}, "Listing ", el("select", {name: "list", onchange: event => set({list: event.target.value, clock: 0, edits: []})},
+    el("label", {}, "Listing ", el("select", {name: "list", onchange: event => set({list: event.target.value, clock: -1, edits: []})},
       DATA.listings.map(one => el("option", {value: one.name}, one.name)))),
-    el("label", {}, "on ", el("select", {name: "unit", onchange: event => set({unit: event.target.value, clock: 0, edits: []})},
+    el("label", {}, "on ", el("select", {name: "unit", onchange: event => set({unit: event.target.value, clock: -1, edits: []})},
       DATA.variants.map(one => el("option", {value: one}, one)))),
     el("label", {}, "at clock ", el("input", {id: "run-clock", type: "number", min: 0, max: LAST_CLOCK, onchange: event => {
       const value = Number(event.target.value);

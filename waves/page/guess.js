@@ -18,9 +18,9 @@ function drawGame(answered) {
                 ...op.use.operand ? [`M ${hex(op.m)} (${op.m} or ${plus(signed(op.m))})`] : [],
                 ...op.use.carry ? [`C ${op.c}`] : []].join(", ");
   const row = name => {
-    const truth = op.use.flags.includes(name) ? String(op.after[name]) : "kept";
+    const truth = op.use.flags.includes(name) ? String(op.after[name]) : "unchanged";
     return el("fieldset", {class: "guess-row"}, el("legend", {}, term(`${name.toUpperCase()} ${FLAG_WORDS[name]}`, name)),
-      ["0", "1", "kept"].map(choice => el("button", {
+      ["0", "1", "unchanged"].map(choice => el("button", {
         type: "button", "data-key": `guess-${name}-${choice}`, disabled: answered,
         "aria-pressed": guesses[name] === choice ? "true" : "false",
         class: answered && choice === truth ? "truth" : "",
@@ -28,7 +28,7 @@ function drawGame(answered) {
       }, choice)),
       answered && el("span", {class: guesses[name] === truth ? "right" : "wrong"},
         `${guesses[name] === truth ? "✓ right" : `✗ it is ${truth}`}: `
-        + (truth === "kept" ? `${op.mnemonic} leaves it alone` : reasons[name].filter(Boolean).join("; "))));
+        + (truth === "unchanged" ? `${op.mnemonic} leaves it alone` : reasons[name].filter(Boolean).join("; "))));
   };
   const all = ["n", "v", "z", "c"];
   replace(byId("game"),
@@ -40,7 +40,7 @@ function drawGame(answered) {
             onclick: () => {
               score.asked += 4;
               score.right += all.filter(name => guesses[name]
-                === (op.use.flags.includes(name) ? String(op.after[name]) : "kept")).length;
+                === (op.use.flags.includes(name) ? String(op.after[name]) : "unchanged")).length;
               drawGame(true);
               say(`${score.right} of ${score.asked} right`);
             }}, "Let the gates answer"),

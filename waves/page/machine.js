@@ -42,6 +42,7 @@ class Machine {
     this.due = new Map();
     this.fetched = -1;  // where the present instruction lies
     this.name = "RESET";
+    this.top = 0;  // S when nothing had been pushed: as TXS or RESET left it
     this.began = 0;
     this.ended = false;
     this.keys = [this.key()];
@@ -68,14 +69,14 @@ class Machine {
   key() {
     return {clock: this.clock, flops: this.flops.slice(), memory: this.memory.slice(),
             levels: {...this.levels}, due: new Map([...this.due].map(([at, list]) => [at, [...list]])),
-            fetched: this.fetched, name: this.name, began: this.began, ended: this.ended};
+            fetched: this.fetched, name: this.name, top: this.top, began: this.began, ended: this.ended};
   }
 
   restore(key) {
     this.flops.set(key.flops);
     this.memory.set(key.memory);
     Object.assign(this, {clock: key.clock, levels: {...key.levels}, fetched: key.fetched,
-                         name: key.name, began: key.began, ended: key.ended});
+                         name: key.name, top: key.top, began: key.began, ended: key.ended});
     this.due = new Map([...key.due].map(([at, list]) => [at, [...list]]));
   }
 
@@ -108,6 +109,7 @@ class Machine {
     const pc = this.flop("pc"), clock = this.clock, was = this.fetched, name = this.name;
     this.fetched = pc;
     this.began = clock;
+    if (name === "TXS" || name === "RESET") this.top = this.flop("stack.pointer");
     if (entering) {
       this.name = DATA.enums.cause[this.flop("interrupts.cause")];
       this.ended = false;
@@ -130,6 +132,12 @@ class Machine {
   quiet() {
     const masked = this.flop("status.flags") >> 2 & 1;
     return !this.due.size && (this.levels.irq_n || masked) && !this.flop("interrupts.nmi_pending");
+  }
+
+  // How many bytes lie on the stack; one that pulls more than was pushed begins a new one.
+  get pushed() {
+    const held = this.name === "RESET" ? 0 : this.top - this.flop("stack.pointer") & 255;
+    return held > 240 ? 0 : held;
   }
 
   get begins() { return this.clock === this.began; }

@@ -77,7 +77,7 @@ function setCarries(op) {
 function firstWords(op) {
   const left = leftName(op);
   return {
-    ADD: "Point at a flag, or at a bit of the sum, to see what it hangs on.",
+    ADD: "Point at a flag, or at a bit of the sum, to see where it comes from.",
     SUBTRACT: `Minus M is NOT M plus 1, so the adder subtracts by adding NOT M and C. With C 1 that is ${left} - M, with C 0 one less: C 0 is a borrow.`,
     COMPARE: `A compare subtracts, ${left} + NOT M + 1, keeps the flags and drops the sum. ${op.use.flags.includes("v") ? "" : "It does not write V: the dashed value is what the adder says."}`,
     INCREMENT: "One more: a carry sent in at the right, with nothing beside it.",

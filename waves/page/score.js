@@ -213,7 +213,8 @@ class Score {
         onclick: act, onkeydown: event => { if (event.key === " " || event.key === "Enter") { event.preventDefault(); event.stopPropagation(); act(); } },
         ...attributes,
       }, svg("title", {}, label), svg("rect", {x, y: this.y + 25, width: wide, height: 25, rx: 5}),
-         svg("path", {d: mark(x + wide / 2, this.y + 37.5), class: "grip-mark"})));
+         wide < 40 ? svg("path", {d: mark(x + wide / 2, this.y + 37.5), class: "grip-mark"})
+           : text(x + wide / 2, this.y + 42, key, "small middle")));
       this.named(name, this.y + 18, pin.slice(0, -2));
       const wide = (this.head - 18) / 2;
       grip(2, "hold", `${name}: held low from here on`, () => this.acts.hold(pin), wide,

@@ -1,7 +1,7 @@
 // Names that a reader may not know: each is explained wherever it stands, by pointing at it or by Tab.
 
 const TERMS = {
-  carry: "Carry: what a column of the adder hands on to the next one, 1 if its bits made two or more.",
+  carry: "Carry: what a column of the adder gives to the next one, 1 if its bits made two or more.",
   stack: "The stack: the page of memory from 0100 to 01FF. S is the low byte of the place where the next push goes; a push takes S down by one, a pull takes it up.",
   vector: "A vector: two bytes at the end of memory that hold the address of a handler, FFFA for NMI, FFFC for RESET, FFFE for IRQ and BRK.",
   b: "B: bit 4 of a pushed status byte, 1 if BRK or PHP pushed it, 0 if IRQ or NMI did. No register has it.",

@@ -199,6 +199,8 @@ EACH_MAP = """() => {
 
 def test_each_control_of_the_map(opened: Opened) -> None:
     page = opened("#op=CMP&a=80&m=01&map=v", height=800)
+    page.fill("input[name=claim]", "n == (signed(a) < signed(m))")
+    page.select_option("select[name=map]", "v")
     counts = {kind: told.split(" of ")[0] for kind, told in page.evaluate(EACH_MAP).items()}
     assert len(counts) == 20
     assert (counts["n"], counts["v"], counts["nxv"]) == ("32,768", "16,384", "32,640")
@@ -260,12 +262,22 @@ def test_a_game_is_played(opened: Opened) -> None:
 def test_a_listing_forwards_backwards_and_changed(opened: Opened) -> None:
     page = opened()
     now, score = page.locator("#run-now"), page.locator("[data-key=score]")
+    assert now.inner_text().startswith("Clock 45: IRQ reads E6 at 0218")  # its first interrupt
+    assert page.locator(".stack .held").count() == 0
+    score.focus()
+    page.keyboard.press("Home")
+    assert page.locator(".stack .held").count() == 0
     begin = now.inner_text()
     score.focus()
     for key in ("PageDown", "ArrowRight", "PageDown", "ArrowLeft", "PageUp", "PageUp"):
         page.keyboard.press(key)
     assert now.inner_text() == begin
     assert begin.startswith("Clock 0:")
+    page.fill("#run-clock", "50")
+    page.keyboard.press("Enter")
+    assert page.locator(".stack .held .cell-byte").all_inner_texts() == ["02", "18", "28"]
+    page.fill("#run-clock", "0")
+    page.keyboard.press("Enter")
     page.select_option("#run-stop", "interrupt or BRK")
     page.get_by_label("On to the next of these").click()
     assert now.inner_text().startswith("Clock 45: IRQ reads E6 at 0218")
@@ -319,7 +331,7 @@ def test_a_listing_forwards_backwards_and_changed(opened: Opened) -> None:
     page.keyboard.press("Enter")
     page.select_option("select[name=list]", "decimal_count.s")
     page.select_option("select[name=unit]", "cmos")
-    assert now.inner_text().startswith("Clock 0")
+    assert now.inner_text().startswith("Clock 7: LDX reads A2")  # no interrupt there
     with page.expect_download() as saved:
         page.click("#run-save")
     assert saved.value.suggested_filename == "clocks.svg"
@@ -387,6 +399,8 @@ def test_the_keyboard_reaches_and_does_everything(opened: Opened) -> None:
     for key in ("ArrowUp", "Shift+ArrowRight", "ArrowLeft"):
         page.keyboard.press(key)
     assert page.locator("#op-command").inner_text() == "carrywave op ADC 0x5F 0x11"
+    page.locator("[data-key=score]").focus()
+    page.keyboard.press("Home")
     page.locator("[data-key=hold-irq_n]").focus()
     for key in (".", ".", ",", "PageDown"):
         page.keyboard.press(key)
