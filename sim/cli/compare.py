@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import ExitStack
 from copy import deepcopy
 from functools import partial
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
@@ -36,8 +37,12 @@ from .programs import ProgramOptions, program_options
 from .terminal import conclude, progress_bar, write_files
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from ..program.assembler import Program
     from ..program.comparing import ProgramVerdict
+
+_Found = TypeVar("_Found", bound="ProgramVerdict")
 
 
 @click.command("compare", WritingCommand)
@@ -170,14 +175,22 @@ def command(
             else PythonRunner(python, arrays, timeout) if python is not None
             else PipeRunner(pipe or "", timeout)
         )  # fmt: skip
-        _follow(runner, program, loaded, options, variant, skip, (vcd, replay), as_json)
+        from ..program.following import judge_run
+        from ..program.report import draw_followed
+
+        _through(runner, judge_run, draw_followed, program, loaded, options, variant, skip,
+                 (vcd, replay), as_json)  # fmt: skip
     emulator = (
         Library(library, timeout) if library is not None
         else PythonFunction(python, arrays, timeout) if python is not None
         else Pipe(pipe or "", timeout)
     )  # fmt: skip
     if program is not None and loaded is not None:
-        _through(emulator, program, loaded, options, variant, skip, (vcd, replay), as_json)
+        from ..program.comparing import judge_program
+        from ..program.report import draw_program
+
+        _through(emulator, judge_program, draw_program, program, loaded, options, variant, skip,
+                 (vcd, replay), as_json)  # fmt: skip
     with emulator, progress_bar("cases", count_cases(which, names)) as progress:
         verdict = judge(emulator, variant, names, which, skip=skip, seed=seed, progress=progress)
     told = _write_first(verdict, vcd, replay)
@@ -212,43 +225,21 @@ def _ask_board(
 
 
 def _through(
-    emulator: Emulator, listing: str, program: Program, options: ProgramOptions, variant: str,
-    skip: list[str], outputs: tuple[str | None, str | None], as_json: bool,
+    peer: Emulator | Runner, how: Callable[..., _Found], draw: Callable[[_Found, Console], object],
+    listing: str, program: Program, options: ProgramOptions, variant: str, skip: list[str],
+    outputs: tuple[str | None, str | None], as_json: bool,
 ) -> NoReturn:  # fmt: skip
-    """The emulator through a program."""
-    from ..program.comparing import judge_program
-    from ..program.report import draw_program
-
+    """An emulator through a program, instruction by instruction or by itself."""
     again = deepcopy(program)
     most = options.max_clocks or 100_000
-    with emulator, progress_bar("clocks", most) as progress:
-        verdict = judge_program(
-            emulator, listing, program, variant, most, until=options.until,
+    with peer, progress_bar("clocks", most) as progress:
+        found = how(
+            peer, listing, program, variant, most, until=options.until,
             max_instructions=options.max_instructions, skip=skip, progress=progress,
         )  # fmt: skip
-    verdict.loaded = options.loaded
-    told = _write_first(verdict.verdict, *outputs, through=(verdict, again))
-    conclude(verdict, as_json, lambda screen: draw_program(verdict, screen), told)
-
-
-def _follow(
-    runner: Runner, listing: str, program: Program, options: ProgramOptions, variant: str,
-    skip: list[str], outputs: tuple[str | None, str | None], as_json: bool,
-) -> NoReturn:  # fmt: skip
-    """The emulator's own run of a program."""
-    from ..program.following import judge_run
-    from ..program.report import draw_followed
-
-    again = deepcopy(program)
-    most = options.max_clocks or 100_000
-    with runner, progress_bar("clocks", most) as progress:
-        verdict = judge_run(
-            runner, listing, program, variant, most, until=options.until,
-            max_instructions=options.max_instructions, skip=skip, progress=progress,
-        )  # fmt: skip
-    verdict.loaded = options.loaded
-    told = _write_first(verdict.verdict, *outputs, through=(verdict, again))
-    conclude(verdict, as_json, lambda screen: draw_followed(verdict, screen), told)
+    found.loaded = options.loaded
+    told = _write_first(found.verdict, *outputs, through=(found, again))
+    conclude(found, as_json, lambda screen: draw(found, screen), told)
 
 
 def _write_first(

@@ -350,6 +350,18 @@ class Verilator(Program):
         )  # fmt: skip
 
 
+def cxxrtl_headers():
+    """Where the headers of the compiled C++ are. Raises MissingError."""
+    try:
+        import pyosys
+    except ImportError:
+        raise MissingError("pip install pyosys, whose wheel has the headers") from None
+    headers = Path(pyosys.__file__).parent / "share/include/backends/cxxrtl/runtime"
+    if not headers.is_dir():
+        raise MissingError("a pyosys whose wheel has the headers")
+    return headers
+
+
 class Cxxrtl(Program):
     """C++ from Yosys, a case a pass."""
 
@@ -359,13 +371,7 @@ class Cxxrtl(Program):
     def __init__(self, folder):
         super().__init__(folder)
         self.need("g++")
-        try:
-            import pyosys
-        except ImportError:
-            raise MissingError("pip install pyosys, whose wheel has the headers") from None
-        headers = Path(pyosys.__file__).parent / "share/include/backends/cxxrtl/runtime"
-        if not headers.is_dir():
-            raise MissingError("a pyosys whose wheel has the headers")
+        headers = cxxrtl_headers()
         (folder / "top.cc").write_text(written(*WORD_CELLS, "write_cxxrtl -O6 -g0"))
         set_inputs = "".join(f"top.p_{p.replace('_', '__')}.set({p});" for p in INPUTS)
         text = harness(

@@ -18,7 +18,7 @@ from carrywave.sim.program.bench import run_program
 from carrywave.sim.program.predicted import run_predicted
 
 from .adder import TO_GATES, WORD_CELLS
-from .evaluators import MissingError
+from .evaluators import MissingError, cxxrtl_headers
 
 PROGRAM = Path(__file__).parents[1] / "examples/programs/ferry.s"
 #: Clocks: enough for a second or more of each.
@@ -174,13 +174,7 @@ class Cxxrtl(Compiled):
     def __init__(self, folder):
         super().__init__(folder)
         self.need("g++")
-        try:
-            import pyosys
-        except ImportError:
-            raise MissingError("pip install pyosys, whose wheel has the headers") from None
-        headers = Path(pyosys.__file__).parent / "share/include/backends/cxxrtl/runtime"
-        if not headers.is_dir():
-            raise MissingError("a pyosys whose wheel has the headers")
+        headers = cxxrtl_headers()
         # The carries as a vector look like a loop; as single nets they are none.
         script = ("flatten", "splitnets", *WORD_CELLS, "write_cxxrtl -O6 -g0 FILE")
         (folder / "top.cc").write_text(run_yosys(rtlil_of("nmos"), script, ".cc"))
