@@ -51,7 +51,7 @@ def command(
 ) -> None:  # fmt: skip
     """Draw every input of an operation as one picture.
 
-    A goes upwards, M to the right. A point is blue where EXPRESSION, as 'carrywave claim' has it,
+    A goes to the right, M upwards. A point is blue where EXPRESSION, as 'carrywave claim' has it,
     is true; the gates say where. Several stand beside each other. 'longest' in its place is how
     many places ADC's longest carry takes. Each tells on how many of the 65,536 inputs it is true.
 

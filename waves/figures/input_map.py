@@ -145,9 +145,9 @@ def palette_of(most: int) -> list[tuple[int, int, int, int]]:
 
 
 def _arranged(one: InputMap, by_sign: bool) -> npt.NDArray[np.uint8]:
-    """As it is drawn: A upwards, M to the right, from 0 or from -128 on."""
+    """As it is drawn: A to the right, M upwards, from 0 or from -128 on."""
     values = np.roll(one.values, (128, 128), (0, 1)) if by_sign else one.values
-    return values[::-1]
+    return values.T[::-1]
 
 
 def map_figure(
@@ -197,13 +197,13 @@ def _draw(
         figure.line(x - 6, up, x, up, "line", 1.5)
         figure.text(x - 10, up + 1, f"{byte}", "ink", "end", 15, mono=True)
         figure.text(x - 10, up + 17, _sign(byte), "quiet", "end", 15, mono=True)
-    figure.text(x + SIDE / 2, low + 70, "M: unsigned, signed", anchor="middle", size=16, bold=True)
-    figure.text(x - 10, top - 16, "A", anchor="end", size=18, bold=True)
+    figure.text(x + SIDE / 2, low + 70, "A: unsigned, signed", anchor="middle", size=16, bold=True)
+    figure.text(x - 10, top - 16, "M", anchor="end", size=18, bold=True)
     if one.most > 1:
         _key(figure, one, x, low + 84)
     if cursor:
         a, m = cursor
-        across, up = x + at(m), low - at(a)
+        across, up = x + at(a), low - at(m)
         figure.line(across, top - 8, across, low, "wrong", 2)
         figure.line(x, up, x + SIDE + 8, up, "wrong", 2)
         value = int(one.values[a, m])
@@ -241,7 +241,7 @@ def map_png(
         half = 128 * zoom
         big[half, ::2], big[::2, half] = grey, grey
         if cursor:
-            rows, columns = (((byte + 128 * by_sign) % 256) * zoom + zoom // 2 for byte in cursor)
+            columns, rows = (((byte + 128 * by_sign) % 256) * zoom + zoom // 2 for byte in cursor)
             big[256 * zoom - 1 - rows, :], big[:, columns] = red, red
         parts += [np.pad(big, 12), np.zeros((256 * zoom + 24, 12), np.int64)]
         parts[-2][11, 11:-11] = parts[-2][-12, 11:-11] = ink

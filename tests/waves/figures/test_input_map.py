@@ -94,11 +94,11 @@ def test_the_pixels_are_the_values_and_a_wrong_one_is_seen() -> None:
     shown = pixels_of(map_png([one], zoom=1))[12:-12, 12:-12]
     inner = np.ones((256, 256), bool)
     inner[128, ::2] = inner[::2, 128] = False  # the border of the signs
-    assert np.array_equal(shown[inner] > 0, one.values[::-1][inner] > 0)
+    assert np.array_equal(shown[inner] > 0, one.values.T[::-1][inner] > 0)
     one.values[3, 200] ^= 1
-    assert not np.array_equal(shown[inner] > 0, one.values[::-1][inner] > 0)
+    assert not np.array_equal(shown[inner] > 0, one.values.T[::-1][inner] > 0)
     signed = pixels_of(map_png([one], by_sign=True, zoom=1))[12:-12, 12:-12]
-    assert signed[255, 1] // 8 == one.values[128, 129]  # -128 and -127, in the lower left corner
+    assert signed[255, 1] // 8 == one.values[129, 128]  # A -127, M -128: the lower left corner
     assert pixels_of(png(np.array([[0, 1], [2, 0]]), palette_of(2))).tolist() == [[0, 1], [2, 0]]
 
 
