@@ -37,7 +37,7 @@ class ExampleRunner(Runner):
         self._function = space["runner.py"]["run"]
         self._packed = row_packer(OUTCOME_LAYOUT)
         assert START.names is not None
-        self._start = namedtuple("_start", START.names)  # type: ignore[misc]
+        self._start: Any = namedtuple("Start", START.names)
 
     def _run(
         self, start: Any, memory: bytes, pins: Any, count: int, before: int

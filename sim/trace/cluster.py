@@ -8,6 +8,7 @@ import warnings
 from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from importlib import import_module
 from time import monotonic
 from typing import Any, Final
 
@@ -62,8 +63,8 @@ def cluster(scheduler: str, jobs: int) -> Iterator[Work]:
         from distributed.utils import LoopRunner
         from distributed.versions import VersionMismatchWarning
 
-        if scheduler == LOCAL:
-            import cryptography  # noqa: F401  # for TLS, or whoever is on the machine gives orders
+        if scheduler == LOCAL:  # for TLS, or whoever is on the machine gives orders
+            import_module("cryptography")
     except ImportError as error:
         raise WorkerError(
             f"a cluster needs {error.name}, which is missing: pip install 'carrywave[cluster]'"

@@ -31,8 +31,9 @@ from carrywave.sim.witness.model import (
     subtract_decimal,
 )
 
-N, V, D, I, Z, C = 0x80, 0x40, 0x08, 0x04, 0x02, 0x01  # noqa: E741
-FLAGS = N | V | D | I | Z | C
+N, V, D, Z, C = 0x80, 0x40, 0x08, 0x02, 0x01
+MASK = 0x04  # the flag I
+FLAGS = N | V | D | MASK | Z | C
 
 
 def case_of(name: str, mode: str = "implied", m: int = 0, /, **values: Any) -> Cases:
@@ -176,7 +177,7 @@ def test_an_undocumented_opcode_does_not_matter_where_an_interrupt_is_taken() ->
     cases["event"], cases["p"], cases["reads"] = [1, 2, 3], 0, 2
     cases["read_value"][:, :2] = [0x02, 0x9A]  # the vector; what the first would be as an opcode
     assert Model().execute(cases)["pc"].tolist() == [0x9A02] * 3
-    cases["p"] = I
+    cases["p"] = MASK
     with pytest.raises(ValueError, match=r"^opcode 02: undocumented on this variant$"):
         Model().execute(cases)
 
@@ -220,8 +221,8 @@ def test_binary_arithmetic_by_hand(name: str, examples: list[tuple[int, ...]]) -
     for variant in VARIANTS:
         for mode in ("immediate", "zero page", "absolute"):
             for a, m, carry, result, expected in examples:
-                outcome = answer(name, mode, m, variant, a=a, p=carry | I)
-                assert (outcome["a"], flags(outcome)) == (result, expected | I)
+                outcome = answer(name, mode, m, variant, a=a, p=carry | MASK)
+                assert (outcome["a"], flags(outcome)) == (result, expected | MASK)
     assert len(examples) in (12, 6)
 
 
@@ -359,9 +360,9 @@ def test_loads_stores_and_transfers_by_hand() -> None:
 
 
 def test_flag_instructions_by_hand() -> None:
-    for name, mask in (("CLC", C), ("CLD", D), ("CLI", I), ("CLV", V)):
+    for name, mask in (("CLC", C), ("CLD", D), ("CLI", MASK), ("CLV", V)):
         assert flags(answer(name, p=0xFF)) == FLAGS & ~mask
-    for name, mask in (("SEC", C), ("SED", D), ("SEI", I)):
+    for name, mask in (("SEC", C), ("SED", D), ("SEI", MASK)):
         assert flags(answer(name, p=0)) == mask
     outcome = answer("NOP", p=0xC3, a=1, x=2, y=3)
     assert [int(outcome[field]) for field in ("pc", "a", "x", "y", "sp", "p", "cycles")] == [
@@ -402,7 +403,7 @@ def test_pushes_and_pulls_wrap_within_page_one() -> None:
         outcome = answer("PLA", pull0=0x80, sp=sp, p=Z)
         assert (outcome["a"], outcome["sp"], flags(outcome)) == (0x80, after, N)
         outcome = answer("PLP", pull0=0x3C, sp=sp, p=0xC1)
-        assert (outcome["sp"], flags(outcome), outcome["writes"]) == (after, D | I, 0)
+        assert (outcome["sp"], flags(outcome), outcome["writes"]) == (after, D | MASK, 0)
 
 
 def test_calls_and_returns_by_hand() -> None:
@@ -420,30 +421,30 @@ def test_calls_and_returns_by_hand() -> None:
 
 def test_entries_push_pc_and_flags_then_set_i() -> None:
     for variant in VARIANTS:
-        kept = FLAGS & ~(I | (D if variant == "cmos" else 0))
+        kept = FLAGS & ~(MASK | (D if variant == "cmos" else 0))
         for name, high, low, b in (
             ("BRK", 0x05, 0x00, 0x10), ("IRQ", 0x04, 0xFE, 0), ("NMI", 0x04, 0xFE, 0),
         ):  # fmt: skip
             outcome = answer(
-                name, "implied", 0, variant, p=FLAGS & ~I, pc=0x04FE, sp=1, vector=0x9ABC
+                name, "implied", 0, variant, p=FLAGS & ~MASK, pc=0x04FE, sp=1, vector=0x9ABC
             )
             assert (outcome["pc"], outcome["sp"], outcome["cycles"]) == (0x9ABC, 0xFE, 7)
             assert writes(outcome) == [
-                (0x0101, high), (0x0100, low), (0x01FF, (FLAGS & ~I) | 0x20 | b),
+                (0x0101, high), (0x0100, low), (0x01FF, (FLAGS & ~MASK) | 0x20 | b),
             ]  # fmt: skip
-            assert flags(outcome) == kept | I
+            assert flags(outcome) == kept | MASK
 
 
 def test_reset_moves_sp_and_writes_nothing() -> None:
     # The length and what becomes of I and D: the CMOS data sheet (2020), section 3.11
-    for variant, p, expected in (("cmos", D, I), ("nmos", D, D | I), ("binary", C, C | I)):
+    for variant, p, expected in (("cmos", D, MASK), ("nmos", D, D | MASK), ("binary", C, C | MASK)):
         outcome = answer("RESET", "implied", 0, variant, p=p, sp=1, vector=0x9ABC)
         assert (outcome["pc"], outcome["sp"], outcome["writes"]) == (0x9ABC, 0xFE, 0)
         assert (flags(outcome), outcome["cycles"]) == (expected, 7)
 
 
 def test_a_masked_irq_is_the_plain_instruction() -> None:
-    case = case_of("LDA", "immediate", 0x42, p=I)
+    case = case_of("LDA", "immediate", 0x42, p=MASK)
     plain = Model().execute(case)
     case["event"] = EVENTS.index("IRQ")
     assert Model().execute(case) == plain
