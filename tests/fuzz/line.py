@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import binascii
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 from hypothesis import strategies as st
 
+from carrywave.sim.board import serial_line
 from carrywave.sim.board.frames import ANSWER, CASE_KIND, HELLO, framed
 from carrywave.sim.board.serial_line import Board
 from carrywave.sim.cases.layout import CASE, OUTCOME, WRITES
 
 ASKED = 4  # cases, under the tags 0 to 3
-PATIENCE = 0.004  # seconds until a line that says nothing of use is given up
+PATIENCE = 3.0  # seconds by the line's own clock until one that says nothing of use is given up
 
 registers = st.binary(min_size=7, max_size=7)
 
@@ -61,13 +63,20 @@ def lines(draw: st.DrawFn) -> bytes:
 
 
 class Line:
-    """A port at whose other end somebody greets, and then says what he likes."""
+    """A port at whose other end somebody greets, and then says what he likes.
+
+    It is a clock too, which goes on while nothing of use comes: no machine is too slow for it.
+    """
 
     timeout: float | None = None
 
     def __init__(self, data: bytes) -> None:
         self.pieces, self.endless, self.rest = data[0], data[1], data[2:]
         self.greeting = b""
+        self.now = 0.0
+
+    def monotonic(self) -> float:
+        return self.now
 
     @property
     def in_waiting(self) -> int:
@@ -84,6 +93,8 @@ class Line:
             found, self.greeting = self.greeting[:size], self.greeting[size:]
         else:
             found, self.rest = self.rest[:size], self.rest[size:]
+        if not found:
+            self.now += self.timeout or 1.0
         return found or b"\x55" * size * self.endless
 
     def close(self) -> None: ...
@@ -109,7 +120,8 @@ def whole(data: bytes) -> dict[int, set[bytes]]:
 def read_line(path: Path) -> None:
     """Asks some cases. Raises AssertionError where an outcome is none that was sent."""
     data = path.read_bytes()
-    with Board(Line(data), "line", PATIENCE) as board:
+    line = Line(data)
+    with patch.object(serial_line, "time", line), Board(line, "line", PATIENCE) as board:
         board._number = 255  # so that the first tag is 0
         cases = np.zeros(ASKED, CASE)
         cases["reads"] = 1
