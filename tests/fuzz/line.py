@@ -47,18 +47,20 @@ strays = (
 def lines(draw: st.DrawFn) -> bytes:
     """What comes, and in front in how large pieces, and whether noise without end follows."""
     sent = [draw(one_frame(tag)) for tag in range(ASKED)]
-    for _ in range(draw(st.sampled_from((0, 0, 1, 3)))):
-        at = draw(st.integers(0, len(sent)))
-        sent[at : at + draw(st.integers(0, 1))] = [draw(strays)]
+    damage = draw(st.sampled_from(("none", "one bit", "frames", "bytes")))
+    if damage in ("frames", "bytes"):
+        for _ in range(draw(st.integers(1, 3))):
+            at = draw(st.integers(0, len(sent)))
+            sent[at : at + draw(st.integers(0, 1))] = [draw(strays)]
     data = bytearray(b"".join(sent))
-    for _ in range(draw(st.sampled_from((0, 0, 1, 2)))):
-        at, much = draw(st.integers(0, len(data))), draw(st.integers(0, 12))
-        # Bytes are lost, come twice, or are others; or one has another bit.
-        data[at : at + much] = draw(
-            st.just(b"") | st.just(bytes(data[at : at + much]) * 2) | st.binary(max_size=much)
-        )
-        if data and draw(st.booleans()):
-            data[draw(st.integers(0, len(data) - 1))] ^= 1 << draw(st.integers(0, 7))
+    if damage == "one bit":
+        data[draw(st.integers(0, len(data) - 1))] ^= 1 << draw(st.integers(0, 7))
+    elif damage == "bytes":  # are lost, come twice, or are others
+        for _ in range(draw(st.integers(1, 2))):
+            at, much = draw(st.integers(0, len(data))), draw(st.integers(0, 12))
+            again = bytes(data[at : at + much]) * 2
+            other = st.just(b"") | st.just(again) | st.binary(max_size=much)
+            data[at : at + much] = draw(other)
     return bytes([draw(st.integers(1, 255)), draw(st.integers(0, 1))]) + bytes(data)
 
 

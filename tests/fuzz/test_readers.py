@@ -77,4 +77,4 @@ def test_a_line_whose_checksum_is_not_looked_at_is_seen(
 
     monkeypatch.setattr(frames, "unframed", trusting)
     with pytest.raises(AssertionError):
-        seen(READERS["serial"], tmp_path, 300, [Phase.generate])
+        seen(READERS["serial"], tmp_path, 1000, [Phase.generate])
