@@ -38,7 +38,7 @@ from carrywave.sim.witness.comparison import Comparison
 from carrywave.sim.witness.model import Model
 
 FAULTS = 384  # one in so many of the faults and of the mistakes' places: all take minutes
-PLACES = 32
+PLACES = 16
 
 
 @pytest.fixture(scope="module")
