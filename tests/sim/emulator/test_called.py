@@ -356,6 +356,7 @@ def test_a_library_that_dies_of_many_cases_only_names_them() -> None:
     assert caught.value.case is None
 
 
+@pytest.mark.exhaustive
 @needs_compiler
 def test_a_slow_library_is_not_taken_for_a_silent_one() -> None:
     """At least 1 ms a case: 3000 in one call would take longer than it may."""

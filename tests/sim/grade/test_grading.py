@@ -203,10 +203,8 @@ def test_a_fault_is_built_into_what_reads_it(small: Netlist) -> None:
     assert apply(small, Fault(12, 1)).flops == ((4, ONE),)
 
 
-@pytest.mark.parametrize(
-    "variant",
-    ["cmos", *(pytest.param(one, marks=pytest.mark.exhaustive) for one in ("nmos", "binary"))],
-)
+@pytest.mark.exhaustive
+@pytest.mark.parametrize("variant", VARIANTS)
 def test_a_fault_is_seen_in_just_the_cases_in_which_the_sweep_would_see_it(variant: str) -> None:
     """Against the witness of the sweep itself, with the fault built into its netlist."""
     netlist, cases = drawn_netlist(variant), sampled(FEW, variant)
@@ -669,6 +667,7 @@ def test_the_command_prints_one_json_object(command: Callable[..., Answer]) -> N
     assert mistake["exposed"]["nmos"]["TXS"] > 0
 
 
+@pytest.mark.exhaustive
 def test_the_command_draws_tables(command: Callable[..., Answer]) -> None:
     status, out, err = command("--all")
     assert (status, err) == (0, "")

@@ -166,7 +166,8 @@ def test_the_longest_path_is_one_that_the_gates_have(variant):
 MORE = [pytest.param(variant, marks=pytest.mark.exhaustive) for variant in VARIANTS[1:]]
 
 
-@pytest.mark.parametrize("suffix", first_of([*FORMATS]))
+@pytest.mark.exhaustive
+@pytest.mark.parametrize("suffix", FORMATS)
 @pytest.mark.parametrize("variant", ["nmos", *MORE])
 def test_each_format_is_read_back(tmp_path, suffix, variant):
     path = tmp_path / f"unit{suffix}"

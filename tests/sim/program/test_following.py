@@ -263,13 +263,8 @@ def as_text(found: FollowedVerdict) -> str:
     return repr((told, found.before, found.wrong))
 
 
-@pytest.mark.parametrize(
-    "changes",
-    [
-        RIGHT_OR_WRONG[0],
-        *(pytest.param(one, marks=pytest.mark.exhaustive) for one in RIGHT_OR_WRONG[1:]),
-    ],
-)
+@pytest.mark.exhaustive
+@pytest.mark.parametrize("changes", RIGHT_OR_WRONG)
 def test_it_is_told_the_same_as_when_every_row_is_compared(
     changes: tuple[Change, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -135,6 +135,7 @@ def tabulated(report: Survey) -> list[str]:
     return console.file.getvalue().splitlines()
 
 
+@pytest.mark.exhaustive
 def test_adders_stand_side_by_side(three: Survey) -> None:
     lines = tabulated(three)
     assert lines[0] == "ADC  131,072 inputs, decimal off, each from A=$00 M=$00 C=0   nmos"
@@ -152,6 +153,7 @@ def test_adders_stand_side_by_side(three: Survey) -> None:
     assert max(map(len, lines)) <= 80
 
 
+@pytest.mark.exhaustive
 def test_the_tables_say_what_no_table_shows(three: Survey) -> None:
     text = " ".join(" ".join(tabulated(three)).split())
     assert (
@@ -183,6 +185,7 @@ def test_every_instruction_s_table_fits_80_columns(mnemonic: str) -> None:
     assert max(map(len, tabulated(survey(mnemonic)))) <= 80
 
 
+@pytest.mark.exhaustive
 def test_carries_stand_beside_the_expected_ones(three: Survey) -> None:
     lines = tabulated(three)
     at = next(i for i, line in enumerate(lines) if line.startswith(" longest carry"))

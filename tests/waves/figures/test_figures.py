@@ -449,6 +449,7 @@ def test_a_move_crosses_the_border_where_the_sum_does_not_fit() -> None:
     assert checked == 131_072
 
 
+@pytest.mark.exhaustive
 def test_the_moves_on_the_circle_agree_with_the_flags() -> None:
     rng, checked = random.Random(11), 0
     for mnemonic in ("ADC", "SBC", "CMP", "ASL", "ROL"):
